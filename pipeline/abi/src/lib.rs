@@ -1,0 +1,1 @@
+//! The C interface between the host and a stage library.

@@ -1,0 +1,3 @@
+//! Plans a run, reads scans, runs stages over them.
+
+pub mod read;

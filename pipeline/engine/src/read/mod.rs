@@ -1,0 +1,1 @@
+//! Reading scans: header, resolution, colour, pixels.

@@ -1,0 +1,1 @@
+//! Finds, opens, checks and calls stage libraries.

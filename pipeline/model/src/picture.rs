@@ -1,0 +1,115 @@
+//! Pictures for people, as data: which image, which part of it, and what is
+//! drawn over it. `report` turns them into files.
+
+use serde::{Deserialize, Serialize};
+
+use crate::geometry::{Affine, Point};
+
+/// A picture to be rendered.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Picture {
+    /// Its name, unique within the stage (`overlay`).
+    pub name: String,
+    /// What a person sees, in a sentence.
+    pub caption: String,
+    /// Image it is drawn on: `scan`, or the name of an image the stage gave.
+    pub base: String,
+    /// The part of the base that is shown, and how it is turned; all of it without one.
+    #[serde(default)]
+    pub frame: Option<Frame>,
+    /// What is drawn over it, in order.
+    #[serde(default)]
+    pub marks: Vec<Mark>,
+}
+
+/// A window on the base image.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Frame {
+    /// Width of the picture at full size, in pixels.
+    pub width: f64,
+    /// Height of the picture at full size, in pixels.
+    pub height: f64,
+    /// From picture pixels (at full size) to base pixels.
+    pub to_base: Affine,
+}
+
+/// What a drawn thing means; the renderer picks the colours, which are safe
+/// for colour-blind readers.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Tone {
+    /// What was measured.
+    Measured,
+    /// What was expected.
+    Expected,
+    /// Something is wrong here.
+    Fault,
+    /// Worth a look.
+    Notice,
+    /// Beside the point: scale bars, guides.
+    Guide,
+}
+
+/// How a line is drawn.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Stroke {
+    /// Unbroken.
+    #[default]
+    Solid,
+    /// Dashed.
+    Dashed,
+}
+
+/// One drawn thing; coordinates in picture pixels at full size.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "draw", rename_all = "kebab-case")]
+pub enum Mark {
+    /// A line through points.
+    Line {
+        /// The points.
+        points: Vec<Point>,
+        /// Whether the last is joined to the first.
+        #[serde(default)]
+        closed: bool,
+        /// Its meaning.
+        tone: Tone,
+        /// How it is drawn.
+        #[serde(default)]
+        stroke: Stroke,
+    },
+    /// An arrow.
+    Arrow {
+        /// Where it starts.
+        from: Point,
+        /// Where its head is.
+        to: Point,
+        /// Its meaning.
+        tone: Tone,
+    },
+    /// A small cross.
+    Cross {
+        /// Where.
+        at: Point,
+        /// Its meaning.
+        tone: Tone,
+    },
+    /// A circle.
+    Circle {
+        /// Centre.
+        at: Point,
+        /// Radius in picture pixels at full size.
+        radius: f64,
+        /// Its meaning.
+        tone: Tone,
+    },
+    /// Words beside a point.
+    Text {
+        /// Left end of the baseline.
+        at: Point,
+        /// The words.
+        text: String,
+        /// Their meaning.
+        tone: Tone,
+    },
+}

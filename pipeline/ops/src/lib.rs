@@ -1,0 +1,1 @@
+//! Numerics for measuring impressions, one algorithm a file.

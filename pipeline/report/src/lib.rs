@@ -1,0 +1,1 @@
+//! Renders tables and pictures.

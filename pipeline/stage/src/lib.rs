@@ -1,0 +1,1 @@
+//! Kit for writing a stage.

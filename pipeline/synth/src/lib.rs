@@ -1,0 +1,1 @@
+//! Seeded synthetic impressions with known truth.

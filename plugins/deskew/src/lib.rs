@@ -1,0 +1,1 @@
+//! Stage deskew: where the sheet and its images lie in the scan, and what sheet it is.

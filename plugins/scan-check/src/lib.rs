@@ -1,0 +1,1 @@
+//! Stage scan-check: is the scan fit to be measured?
