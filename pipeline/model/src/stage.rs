@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use thiserror::Error;
 
 use crate::context::{Impression, Project, ScanInfo};
-use crate::image::{ImageView, Raster};
+use crate::image::ImageView;
 use crate::manifest::Manifest;
 use crate::picture::Picture;
 use crate::table::{Table, Value};
@@ -76,7 +76,7 @@ pub struct Measure<'a> {
     /// Tables of earlier stages about this sheet: those named in `needs`.
     pub tables: &'a [SheetTable],
     /// Images of earlier stages about this sheet: those named in `needs`.
-    pub images: &'a [(String, Raster<f32>)],
+    pub images: &'a [(String, ImageView<'a, f32>)],
 }
 
 impl Measure<'_> {
@@ -86,8 +86,8 @@ impl Measure<'_> {
     }
 
     /// An image of an earlier stage about this sheet.
-    pub fn image(&self, name: &str) -> Option<&Raster<f32>> {
-        self.images.iter().find(|i| i.0 == name).map(|i| &i.1)
+    pub fn image(&self, name: &str) -> Option<ImageView<'_, f32>> {
+        self.images.iter().find(|i| i.0 == name).map(|i| i.1)
     }
 }
 
