@@ -1,1 +1,12 @@
 //! Numerics for measuring impressions, one algorithm a file.
+
+pub mod area_shrink;
+pub mod ciede2000;
+pub mod cielab;
+pub mod edge_profile;
+pub mod line_fit;
+pub mod phase_correlation;
+pub mod projection_angle;
+pub mod sfr;
+pub mod stats;
+pub mod surface_fit;
