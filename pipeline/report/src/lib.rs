@@ -1,1 +1,20 @@
-//! Renders tables and pictures.
+//! Writes what a run found, for people and for other programs: a CSV for each
+//! table, pictures, a data package that describes every column, `run.json`,
+//! and a page that shows them.
+//!
+//! Everything is rendered to bytes first; [`files`] puts bytes on the disk so
+//! that a file is whole or not there. [`Writer`] does both, and decides what
+//! files are called.
+
+pub mod csv;
+pub mod datapackage;
+pub mod files;
+pub mod html;
+pub mod names;
+pub mod picture;
+pub mod runjson;
+mod sheet_columns;
+mod writer;
+
+pub use sheet_columns::{sheet_columns, sheet_values, with_sheet_columns};
+pub use writer::{PictureFile, ReportError, Writer};
