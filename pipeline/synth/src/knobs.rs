@@ -57,6 +57,8 @@ pub struct Knobs {
     pub toning: f64,
     /// SD of a deckle edge.
     pub deckle: f64,
+    /// SD of the sheet's corners about a true rectangle.
+    pub corner: f64,
     /// Mean number of breaks in the key at the end of the run, per image.
     pub breaks: f64,
     /// Mean number of nicks likewise.
@@ -107,6 +109,7 @@ impl Difficulty {
                 fibre: 0.01,
                 toning: 0.1,
                 deckle: 0.0,
+                corner: 0.0,
                 breaks: 2.0,
                 nicks: 1.0,
                 worm_holes: 0.0,
@@ -140,6 +143,7 @@ impl Difficulty {
                 fibre: 0.02,
                 toning: 0.25,
                 deckle: 0.06,
+                corner: 0.1,
                 breaks: 12.0,
                 nicks: 6.0,
                 worm_holes: 0.7,
@@ -173,6 +177,7 @@ impl Difficulty {
                 fibre: 0.035,
                 toning: 0.6,
                 deckle: 0.25,
+                corner: 0.3,
                 breaks: 45.0,
                 nicks: 25.0,
                 worm_holes: 2.5,

@@ -124,6 +124,9 @@ struct RunArgs {
     /// File format.
     #[arg(long, value_enum, default_value = "tiff-lzw")]
     format: Format,
+    /// Resolution written to the files: another than the true one, or 0 for none.
+    #[arg(long)]
+    dpi_tag: Option<f64>,
     /// Edition.
     #[arg(long, default_value = "run")]
     edition: String,
@@ -139,8 +142,8 @@ struct RunArgs {
 }
 
 impl RunArgs {
-    fn run(&self) -> RunSpec {
-        RunSpec {
+    fn sheets(&self, design: &Design) -> Vec<SheetSpec> {
+        let run = RunSpec {
             sheets: self.sheets,
             references: self.references,
             seed: self.seed,
@@ -153,7 +156,12 @@ impl RunArgs {
             year: self.year,
             age: self.age,
             ..RunSpec::new(self.difficulty)
+        };
+        let mut sheets = run.sheets(design);
+        for s in &mut sheets {
+            s.scan.dpi_tag = self.dpi_tag;
         }
+        sheets
     }
 }
 
@@ -161,7 +169,7 @@ fn main() -> anyhow::Result<()> {
     match Cli::parse().command {
         Command::Run { design, run, specs } => {
             let design = design.design();
-            let sheets = run.run().sheets(&design);
+            let sheets = run.sheets(&design);
             write_run(&design, &sheets, &run.out)?;
             if specs {
                 let lines = sheets
@@ -185,7 +193,6 @@ fn main() -> anyhow::Result<()> {
                     serde_json::from_str(&text).with_context(|| path.display().to_string())?
                 }
                 None => run
-                    .run()
                     .sheets(&design)
                     .into_iter()
                     .find(|s| s.position == position)

@@ -6,7 +6,7 @@ use crate::ink::InkTable;
 use crate::raster::{Coverage, Poly, Window};
 use crate::rng::{Rng, mix, word};
 use crate::scanner::{Pixels, Sensor, decimate, kernel};
-use crate::shapes::{P, densify_ring, rect};
+use crate::shapes::{P, densify_ring};
 use crate::sheet::{BlockState, SheetKind, SheetSpec, Void};
 use crate::stroke::smooth_noise;
 use crate::texture;
@@ -48,7 +48,11 @@ impl Frame {
         }
         let a = (design.sheet_mm[0] + sheet.paper.size_error_mm[0]) / 2.0;
         let b = (design.sheet_mm[1] + sheet.paper.size_error_mm[1]) / 2.0;
-        let corners = [[-a, b], [a, b], [a, -b], [-a, -b]];
+        let e = sheet.paper.corner_error_mm;
+        let mut corners = [[-a, b], [a, b], [a, -b], [-a, -b]];
+        for (c, e) in corners.iter_mut().zip(e) {
+            *c = crate::shapes::add(*c, e);
+        }
         let turn = scan.degrees
             + if sheet.kind == SheetKind::UpsideDown {
                 180.0
@@ -195,7 +199,7 @@ impl Layer {
 /// Outline of the sheet in sub-pixels.
 fn sheet_outline(sheet: &SheetSpec, frame: &Frame, to_sub: &Affine) -> Poly {
     let c = &frame.corners;
-    let mut ring = rect(c[3][0], c[3][1], c[1][0], c[1][1]);
+    let mut ring = vec![c[3], c[2], c[1], c[0]];
     if sheet.paper.deckle_mm > 0.0 {
         ring = densify_ring(&ring, 0.25);
         let n = crate::shapes::normals(&ring, true);

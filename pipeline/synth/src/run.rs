@@ -225,6 +225,8 @@ impl RunSpec {
             fibre: k.fibre,
             toning: k.toning * rng.range(0.6, 1.2),
             deckle_mm: k.deckle,
+            corner_error_mm: [(); 4]
+                .map(|()| [(); 2].map(|()| rng.normal_within(k.corner, 2.0 * k.corner))),
             size_error_mm: [rng.normal_within(0.15, 0.4), rng.normal_within(0.15, 0.4)],
         };
         let ink = Ink {
@@ -283,7 +285,7 @@ pub(crate) fn lay(k: &Knobs, design: &Design, dpi: f64, seed: u64) -> Scan {
             let hair = rng.chance(0.3);
             let mut points = vec![at];
             if hair {
-                let mut turn = rng.range(0.0, 6.28);
+                let mut turn = rng.range(0.0, std::f64::consts::TAU);
                 let step = px * rng.range(0.3, 0.9);
                 for i in 0..4 {
                     turn += rng.range(-0.6, 0.6);

@@ -43,6 +43,7 @@ pub(crate) fn kernel(sigma_px: f64, ss: usize) -> (Vec<f32>, usize) {
 
 /// Blurs and decimates one plane of `w` by `h` sub-pixels to `out_w` by
 /// `out_h` pixels.
+#[allow(clippy::too_many_arguments)] // Two grids and two buffers; a struct would only rename them.
 pub(crate) fn decimate(
     plane: &[f32],
     w: usize,
@@ -109,7 +110,7 @@ impl Sensor {
             table: (0..=STEPS + 1)
                 .map(|i| srgb_encode((i as f64 / STEPS as f64).min(1.0)) as f32)
                 .collect(),
-            seed: crate::rng::mix(scan.seed ^ 0x6E6F_6973_65),
+            seed: crate::rng::mix(scan.seed ^ 0x006E_6F69_7365),
             read: (scan.noise_read * scan.noise_read) as f32,
             shot: (scan.noise_shot * scan.noise_shot) as f32,
             falloff: scan.falloff as f32,

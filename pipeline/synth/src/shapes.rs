@@ -279,9 +279,9 @@ pub(crate) fn runs(pts: &[P], keep: &dyn Fn(P) -> bool) -> Vec<Vec<P>> {
             for _ in 0..20 {
                 let m = 0.5 * (a + b);
                 if keep(lerp(q, p, m)) == was {
-                    a = m
+                    a = m;
                 } else {
-                    b = m
+                    b = m;
                 }
             }
             run.push(lerp(q, p, 0.5 * (a + b)));

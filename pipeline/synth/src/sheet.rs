@@ -170,6 +170,9 @@ pub struct Paper {
     pub deckle_mm: f64,
     /// Difference of the sheet's true size from nominal, by axis, mm.
     pub size_error_mm: P,
+    /// Displacement of the upper left, upper right, lower right and lower left
+    /// corner: a sheet is not quite a rectangle.
+    pub corner_error_mm: [P; 4],
 }
 
 impl Default for Paper {
@@ -180,6 +183,7 @@ impl Default for Paper {
             toning: 0.0,
             deckle_mm: 0.0,
             size_error_mm: [0.0; 2],
+            corner_error_mm: [[0.0; 2]; 4],
         }
     }
 }

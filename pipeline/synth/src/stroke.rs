@@ -73,7 +73,8 @@ pub(crate) struct Edge {
     pub(crate) taper: f64,
     /// Raggedness and its seed.
     pub(crate) ragged: Option<(Ragged, u64)>,
-    /// Slant of the two ends: shift of the left against the right corner, mm.
+    /// Slant of the two ends: the left corner lies half of it ahead, the right
+    /// corner half of it behind, mm.
     pub(crate) slant: [f64; 2],
 }
 
@@ -121,13 +122,16 @@ pub(crate) fn edge_outline(pts: &[P], e: &Edge) -> Vec<P> {
         ring.push(add(pts[i], scale(norm[i], -r.max(0.0))));
         left.push(add(pts[i], scale(norm[i], l.max(0.0))));
     }
-    if let (Some(a), Some(b)) = (left.first().copied(), left.last().copied()) {
-        let dir = |p: P, q: P| {
-            let d = sub(q, p);
-            scale(d, 1.0 / len(d).max(1e-12))
-        };
-        left[0] = add(a, scale(dir(pts[0], pts[1]), e.slant[0]));
-        left[n - 1] = add(b, scale(dir(pts[n - 2], pts[n - 1]), e.slant[1]));
+    let ahead = |i: usize, j: usize, by: f64| {
+        let d = sub(pts[j], pts[i]);
+        scale(d, 0.5 * by / len(d).max(1e-12))
+    };
+    for (k, by) in [
+        (0, ahead(0, 1, e.slant[0])),
+        (n - 1, ahead(n - 2, n - 1, e.slant[1])),
+    ] {
+        left[k] = add(left[k], by);
+        ring[k] = sub(ring[k], by);
     }
     ring.extend(left.into_iter().rev());
     ring

@@ -142,7 +142,7 @@ pub struct Truth {
     pub rotation_deg: f64,
     /// Nominal sheet size, mm.
     pub sheet_mm: P,
-    /// True sheet size, mm.
+    /// True sheet size (apart from the corners' displacement), mm.
     pub sheet_true_mm: P,
     /// Nominal sheet corners (deckle edges wander about them), scan px.
     pub sheet_px: Corners,
@@ -240,10 +240,6 @@ impl Truth {
                 })
             })
             .collect();
-        let true_size = [
-            frame.corners[1][0] - frame.corners[0][0],
-            frame.corners[0][1] - frame.corners[3][1],
-        ];
         Self {
             version: TRUTH_VERSION,
             name: sheet.name.clone(),
@@ -269,7 +265,7 @@ impl Truth {
                     0.0
                 },
             sheet_mm: design.sheet_mm,
-            sheet_true_mm: true_size,
+            sheet_true_mm: crate::shapes::add(design.sheet_mm, sheet.paper.size_error_mm),
             sheet_px: Corners::map(frame.corners, |p| frame.to_scan.apply(p)),
             print_to_scan: frame.to_scan,
             images,

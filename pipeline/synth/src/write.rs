@@ -97,6 +97,7 @@ fn png_bytes(r: &Rendered, dpi: Option<f64>) -> Result<Vec<u8>, png::EncodingErr
     let mut out = Vec::new();
     let mut e = png::Encoder::new(&mut out, r.width, r.height);
     e.set_color(png::ColorType::Rgb);
+    e.set_compression(png::Compression::Fast);
     if let Some(dpi) = dpi {
         let per_metre = (dpi / 0.0254).round() as u32;
         e.set_pixel_dims(Some(png::PixelDimensions {

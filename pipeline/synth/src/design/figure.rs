@@ -85,7 +85,9 @@ pub(super) fn draw(pen: &mut Pen) -> String {
         0.2,
     );
     pen.knock_out(&sash);
-    pen.clear("red", &sash);
+    for c in ["red", "green", "brown"] {
+        pen.clear(c, &sash);
+    }
     pen.fill("green", &sash);
     pen.fill("violet", &sash);
     pen.contour(&sash, 0.42);

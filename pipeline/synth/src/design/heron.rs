@@ -45,6 +45,7 @@ fn sky(pen: &mut Pen, horizon: f64) {
     pen.fill("blue", &rect(-a, horizon, a, b));
     pen.gradate("blue", [0.0, 0.92 * b], [0.0, horizon + 0.12 * b]);
     let sun = ellipse([0.42 * a, 0.52 * b], 9.0 * u, 9.0 * u, 0.0);
+    pen.clear("blue", &sun);
     pen.fill("red", &sun);
     let far = Ridge::new(pen, horizon + 11.0 * u, 5.0 * u, 4);
     let near = Ridge::new(pen, horizon + 4.5 * u, 3.0 * u, 5);

@@ -16,7 +16,11 @@ impl Ridge {
         let terms = (0..rough)
             .map(|i| {
                 let k = std::f64::consts::TAU * (i as f64 + pen.rng.range(0.6, 1.4)) / w;
-                (height / (1.0 + i as f64), k, pen.rng.range(0.0, 6.28))
+                (
+                    height / (1.0 + i as f64),
+                    k,
+                    pen.rng.range(0.0, std::f64::consts::TAU),
+                )
             })
             .collect();
         Self { base, terms }
@@ -47,7 +51,7 @@ pub(crate) fn mist(pen: &mut Pen, y: f64, thick: f64) -> Vec<P> {
     let mut ctrl = Vec::new();
     let x0 = -a * pen.rng.range(0.5, 0.9);
     let x1 = a * pen.rng.range(0.5, 0.9);
-    let n = 5;
+    let n = 5usize;
     for i in 0..n {
         let t = i as f64 / (n - 1) as f64;
         ctrl.push([x0 + (x1 - x0) * t, y - thick * pen.rng.range(0.3, 0.6)]);
@@ -90,14 +94,15 @@ pub(super) fn draw(pen: &mut Pen) -> String {
     pen.gradate("blue", [0.0, full], [0.0, b * 0.15]);
     let sun = [a * pen.rng.range(-0.6, 0.6), b * pen.rng.range(0.45, 0.7)];
     let r = u * pen.rng.range(5.0, 9.0);
+    pen.clear("blue", &ellipse(sun, r, r, 0.0));
     pen.fill("red", &ellipse(sun, r, r, 0.0));
     // Ridges, far to near.
     let horizon = -0.25 * b;
-    let ridges: Vec<Ridge> = (0..3)
+    let ridges: Vec<Ridge> = (0..3usize)
         .map(|i| {
-            let base = b * (0.3 - 0.22 * f64::from(i)) + pen.rng.range(-1.0, 1.0) * 3.0 * u;
+            let base = b * (0.3 - 0.22 * i as f64) + pen.rng.range(-1.0, 1.0) * 3.0 * u;
             let h = u * pen.rng.range(5.0, 9.0);
-            Ridge::new(pen, base, h, 3 + i as usize)
+            Ridge::new(pen, base, h, 3 + i)
         })
         .collect();
     let colours = [["violet", "mist"], ["green", "green"], ["brown", "ochre"]];
@@ -118,7 +123,7 @@ pub(super) fn draw(pen: &mut Pen) -> String {
             pen.line(&run, width, 0.05, Role::Contour);
         }
         // Shading strokes down the slope.
-        let n = 14 + pen.rng.below(14);
+        let n = 50 + pen.rng.below(40);
         for _ in 0..n {
             let x = pen.rng.range(-a, a);
             let y = ridge.at(x) - u * pen.rng.range(1.5, 4.0);

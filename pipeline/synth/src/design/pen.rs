@@ -111,10 +111,15 @@ impl Pen {
         self.line(&pts, width, 0.0, Role::Contour);
     }
 
+    /// Index of a colour block; designs of few colours use a near one instead.
     fn colour(&self, name: &str) -> usize {
-        let i = COLOURS.iter().position(|c| c.0 == name).unwrap_or(0);
-        // Designs of few colours fold the late ones onto earlier ones.
-        if i < self.fills.len() { i } else { i % 4 }
+        let name = match (name, self.fills.len()) {
+            ("pink", 0..=7) => "mist",
+            ("violet", 6) => "brown",
+            ("violet" | "brown", 0..=5) => "ochre",
+            _ => name,
+        };
+        COLOURS.iter().position(|c| c.0 == name).unwrap_or(0)
     }
 
     fn clip(&self, ring: &[P]) -> Vec<P> {
