@@ -1,1 +1,27 @@
 //! Stage deskew: where the sheet and its images lie in the scan, and what sheet it is.
+//!
+//! See the README for what is measured and how.
+
+mod analysis;
+mod border;
+mod duplicate;
+mod identity;
+mod lowres;
+mod metric;
+mod overview;
+mod paper;
+mod pictures;
+mod rectangle;
+mod settings;
+mod sheet_frame;
+mod stage;
+mod tables;
+mod texture;
+mod trace;
+
+#[cfg(test)]
+mod accuracy;
+#[cfg(test)]
+mod tests;
+
+pub use stage::Deskew;

@@ -1,0 +1,365 @@
+//! Accuracy over rendered sheets: errors of angle and corners, coverage of the
+//! intervals, and whether wrong sheets are told.
+//!
+//! A few sheets run with every test; `cargo test -p restrike-deskew -- --ignored
+//! --nocapture accuracy_report` prints the figures of many.
+
+use std::collections::BTreeMap;
+
+use rayon::prelude::*;
+use restrike_model::{ImageArea, Learn, Project, Raster, Role, Row, Size, Stage, Summary, Table, Value};
+use restrike_synth::{Design, DesignSpec, Difficulty, Family, Pixels, RunSpec, SheetKind, SheetSpec, Truth, Wrong, WrongKind, render, srgb_decode};
+
+use crate::Deskew;
+use crate::tables::{IMAGES, SHEETS, TEXTURE};
+use crate::tests::{Capture, impression, info, measure, number, words};
+
+/// What to render and how to measure it.
+pub(crate) struct Plan {
+    pub(crate) family: Family,
+    pub(crate) two_up: bool,
+    pub(crate) frame: bool,
+    pub(crate) difficulty: Difficulty,
+    pub(crate) seed: u64,
+    pub(crate) sheets: u32,
+    pub(crate) dpi: f64,
+    pub(crate) wrong: Vec<Wrong>,
+}
+
+/// A rendered sheet and what the stage made of it.
+pub(crate) struct Judged {
+    pub(crate) spec: SheetSpec,
+    pub(crate) truth: Truth,
+    pub(crate) out: Capture,
+}
+
+pub(crate) fn linear(pixels: &Pixels, width: u32, height: u32) -> Raster<u16> {
+    let data: Vec<u16> = match pixels {
+        Pixels::U8(p) => {
+            let table: Vec<u16> = (0..256).map(|v| (srgb_decode(f64::from(v) / 255.0) * 65535.0).round() as u16).collect();
+            p.iter().map(|v| table[usize::from(*v)]).collect()
+        }
+        Pixels::U16(p) => p.iter().map(|v| (srgb_decode(f64::from(*v) / 65535.0) * 65535.0).round() as u16).collect(),
+    };
+    Raster::from_vec(width as usize, height as usize, 3, data).unwrap()
+}
+
+pub(crate) fn project(design: &Design) -> Project {
+    Project {
+        design: design.title.clone(),
+        sheet: Some(Size { width_mm: design.sheet_mm[0], height_mm: design.sheet_mm[1] }),
+        images: design
+            .images
+            .iter()
+            .map(|i| ImageArea {
+                name: i.name.clone(),
+                x_mm: i.centre[0],
+                y_mm: i.centre[1],
+                width_mm: i.size_mm[0],
+                height_mm: i.size_mm[1],
+                border: design.frame_width_mm > 0.0,
+            })
+            .collect(),
+        ..Project::default()
+    }
+}
+
+fn role(spec: &SheetSpec) -> Role {
+    match spec.role.as_str() {
+        "reference" => Role::Reference,
+        other => other.strip_prefix("proof:").map_or(Role::Run, |b| Role::Proof(b.to_owned())),
+    }
+}
+
+/// Renders a plan, learns from its first two sheets, measures all.
+pub(crate) fn carry_out(plan: &Plan) -> Vec<Judged> {
+    let design = Design::generate(&DesignSpec {
+        seed: plan.seed,
+        family: plan.family,
+        two_up: plan.two_up,
+        frame: plan.frame,
+        ..DesignSpec::default()
+    });
+    let run = RunSpec {
+        sheets: plan.sheets,
+        references: 2,
+        seed: plan.seed,
+        dpi: plan.dpi,
+        wrong: plan.wrong.clone(),
+        ..RunSpec::new(plan.difficulty)
+    };
+    let project = project(&design);
+    let specs = run.sheets(&design);
+    let draw = |spec: &SheetSpec| {
+        let r = render(&design, spec).unwrap();
+        (linear(&r.pixels, r.width, r.height), r.truth)
+    };
+    let none = BTreeMap::new();
+    let learner = Deskew::new(&Value::Null.into_json(), &project, &none).unwrap();
+    let mut record = Capture::default();
+    for (i, spec) in specs.iter().enumerate().filter(|s| s.1.role == "reference") {
+        let (scan, _) = draw(spec);
+        let imp = impression(i + 1, &spec.name, Role::Reference);
+        let inf = info(&scan, plan.dpi);
+        learner.learn(Learn::Impression(measure(&imp, &inf, &scan)), &mut record).unwrap();
+    }
+    learner.learn(Learn::Finish, &mut record).unwrap();
+    let stage = Deskew::new(&Value::Null.into_json(), &project, &record.records).unwrap();
+    let mut judged: Vec<Judged> = specs
+        .par_iter()
+        .enumerate()
+        .map(|(i, spec)| {
+            let (scan, truth) = draw(spec);
+            let imp = impression(i + 1, &spec.name, role(spec));
+            let inf = info(&scan, plan.dpi);
+            let mut out = Capture::default();
+            stage.measure(measure(&imp, &inf, &scan), &mut out).unwrap();
+            Judged { spec: spec.clone(), truth, out }
+        })
+        .collect();
+    summarise(&stage, &mut judged);
+    judged
+}
+
+trait IntoJson {
+    fn into_json(self) -> serde_json::Value;
+}
+impl IntoJson for Value {
+    fn into_json(self) -> serde_json::Value {
+        serde_json::Value::Null
+    }
+}
+
+/// Runs the summary and hands its verdicts to the sheets.
+fn summarise(stage: &Deskew, judged: &mut [Judged]) {
+    let impressions: Vec<_> = judged
+        .iter()
+        .enumerate()
+        .map(|(i, j)| impression(i + 1, &j.spec.name, role(&j.spec)))
+        .collect();
+    let mut table = Table {
+        name: TEXTURE.to_owned(),
+        columns: vec!["sheet".to_owned(), "texture".to_owned()],
+        rows: Vec::new(),
+    };
+    for (i, j) in judged.iter().enumerate() {
+        for row in j.out.table(TEXTURE) {
+            table.rows.push(vec![Value::from(i + 1), row.0["texture"].clone()]);
+        }
+    }
+    let mut out = Capture::default();
+    stage
+        .summarise(Summary { impressions: &impressions, tables: &[table] }, &mut out)
+        .unwrap();
+    for v in out.verdicts {
+        judged[v.sheet - 1].out.verdicts.push(v);
+    }
+}
+
+/// Errors of one estimated quantity and the standard errors it came with.
+#[derive(Debug, Default, Clone)]
+pub(crate) struct Errors(pub(crate) Vec<(f64, f64)>);
+
+impl Errors {
+    pub(crate) fn rms(&self) -> f64 {
+        (self.0.iter().map(|e| e.0 * e.0).sum::<f64>() / self.0.len().max(1) as f64).sqrt()
+    }
+    pub(crate) fn largest(&self) -> f64 {
+        self.0.iter().map(|e| e.0.abs()).fold(0.0, f64::max)
+    }
+    /// Share inside the 90 % interval.
+    pub(crate) fn coverage(&self) -> f64 {
+        let inside = self.0.iter().filter(|e| e.0.abs() <= 1.645 * e.1).count();
+        inside as f64 / self.0.len().max(1) as f64
+    }
+    fn line(&self, name: &str, unit: &str) -> String {
+        format!(
+            "{name:<28} n {:>4}  rms {:.5} {unit}  largest {:.5}  90 % interval covers {:.3}",
+            self.0.len(),
+            self.rms(),
+            self.largest(),
+            self.coverage()
+        )
+    }
+}
+
+#[derive(Debug, Default)]
+pub(crate) struct Figures {
+    pub(crate) angle: Errors,
+    pub(crate) corner: Errors,
+    pub(crate) sheet_angle: Errors,
+    pub(crate) sheet_corner: Errors,
+    pub(crate) images: usize,
+    pub(crate) borders: usize,
+    /// Expected kind, told kind: how often.
+    pub(crate) verdicts: BTreeMap<(String, String), usize>,
+    pub(crate) good_responses: Vec<f64>,
+}
+
+const CORNERS: [&str; 4] = ["upper_left", "upper_right", "lower_right", "lower_left"];
+
+/// Turn of a quadrilateral: the mean of its level and its upright sides.
+fn turn_of(c: [[f64; 2]; 4]) -> f64 {
+    let side = |a: [f64; 2], b: [f64; 2]| libm::atan2(-(b[1] - a[1]), b[0] - a[0]);
+    let up = |a: [f64; 2], b: [f64; 2]| libm::atan2(-(b[0] - a[0]), -(b[1] - a[1]));
+    let [ul, ur, lr, ll] = c;
+    (side(ul, ur) + side(ll, lr) + up(ll, ul) + up(lr, ur)) / 4.0
+}
+
+fn corner_errors(row: &Row, prefix: &str, truth: [[f64; 2]; 4], into: &mut Errors) {
+    let Some(se) = number(row, &format!("{prefix}corner_se_px")) else { return };
+    for (name, p) in CORNERS.iter().zip(truth) {
+        for (axis, t) in ["x", "y"].iter().zip(p) {
+            if let Some(v) = number(row, &format!("{prefix}{name}_{axis}_px")) {
+                into.0.push((v - t, se));
+            }
+        }
+    }
+}
+
+fn expected(kind: &SheetKind) -> &'static str {
+    match kind {
+        SheetKind::Good => "good",
+        SheetKind::Blank => "blank",
+        SheetKind::Verso => "verso",
+        SheetKind::UpsideDown => "upside down",
+        SheetKind::OtherDesign => "other design",
+        SheetKind::Duplicate { .. } | SheetKind::Reencoded { .. } => "duplicate",
+        SheetKind::Crop => "crop",
+    }
+}
+
+impl Figures {
+    pub(crate) fn add(&mut self, judged: &[Judged]) {
+        for j in judged {
+            let told = j.out.verdicts.first().map_or("good", |v| v.status.as_str());
+            *self
+                .verdicts
+                .entry((expected(&j.truth.kind).to_owned(), told.to_owned()))
+                .or_default() += 1;
+            if j.truth.kind != SheetKind::Good || !j.out.verdicts.is_empty() {
+                continue;
+            }
+            for row in j.out.table(SHEETS) {
+                let truth = j.truth.sheet_px.to_array();
+                if let (Some(v), Some(se)) = (number(row, "sheet_rotation_deg"), number(row, "sheet_rotation_se_deg")) {
+                    self.sheet_angle.0.push((v - turn_of(truth).to_degrees(), se));
+                }
+                corner_errors(row, "sheet_", truth, &mut self.sheet_corner);
+                self.good_responses.extend(number(row, "response_as_is"));
+            }
+            for (row, image) in j.out.table(IMAGES).zip(&j.truth.images) {
+                assert_eq!(words(row, "image"), image.name);
+                self.images += 1;
+                if words(row, "angle_source") != "border" {
+                    continue;
+                }
+                self.borders += 1;
+                let truth = image.outer_px.to_array();
+                if let (Some(v), Some(se)) = (number(row, "rotation_deg"), number(row, "rotation_se_deg")) {
+                    self.angle.0.push((v - turn_of(truth).to_degrees(), se));
+                }
+                corner_errors(row, "", truth, &mut self.corner);
+            }
+        }
+    }
+
+    pub(crate) fn print(&self) {
+        println!("{}", self.angle.line("rotation by the border", "deg"));
+        println!("{}", self.corner.line("border corners, each axis", "px"));
+        println!("{}", self.sheet_angle.line("rotation by the paper", "deg"));
+        println!("{}", self.sheet_corner.line("sheet corners, each axis", "px"));
+        println!("borders found on {} of {} images", self.borders, self.images);
+        let least = self.good_responses.iter().copied().fold(f64::INFINITY, f64::min);
+        println!("least response of a good sheet {least:.3}");
+        for ((is, told), n) in &self.verdicts {
+            println!("{is:<14} told as {told:<14} {n}");
+        }
+    }
+}
+
+fn plan(family: Family, two_up: bool, seed: u64, sheets: u32, wrong: Vec<Wrong>) -> Plan {
+    Plan {
+        family,
+        two_up,
+        frame: true,
+        difficulty: Difficulty::Standard,
+        seed,
+        sheets,
+        dpi: 300.0,
+        wrong,
+    }
+}
+
+fn each_wrong(count: u32) -> Vec<Wrong> {
+    [
+        WrongKind::Blank,
+        WrongKind::Verso,
+        WrongKind::UpsideDown,
+        WrongKind::OtherDesign,
+        WrongKind::Duplicate,
+        WrongKind::Reencoded,
+        WrongKind::Crop,
+    ]
+    .map(|kind| Wrong { kind, count })
+    .to_vec()
+}
+
+#[test]
+#[ignore = "for looking closely at single sheets"]
+fn look() {
+    let var = |k: &str, d: u64| std::env::var(k).ok().and_then(|v| v.parse().ok()).unwrap_or(d);
+    let family = match var("FAMILY", 0) {
+        0 => Family::Landscape,
+        1 => Family::Figure,
+        2 => Family::Pattern,
+        3 => Family::Lettering,
+        _ => Family::Heron,
+    };
+    let difficulty = match var("DIFF", 1) {
+        0 => Difficulty::Easy,
+        1 => Difficulty::Standard,
+        _ => Difficulty::Hard,
+    };
+    let judged = carry_out(&Plan {
+        difficulty,
+        frame: var("FRAME", 1) == 1,
+        dpi: var("DPI", 300) as f64,
+        ..plan(family, var("UP", 0) == 1, var("SEED", 1), var("N", 6) as u32, each_wrong(var("WRONG", 1) as u32))
+    });
+    for j in &judged {
+        println!("{} {:?} bed {:.2} turn {:.3}", j.spec.name, j.truth.kind, j.spec.scan.bed[0], j.truth.rotation_deg);
+        for v in &j.out.verdicts {
+            println!("   {}: {}", v.status, v.reason);
+        }
+        for n in &j.out.notes {
+            println!("   {}", n.1);
+        }
+        for row in j.out.table(SHEETS) {
+            println!(
+                "   paper {:?} {} rot {:?} w {:?} h {:?} cut {:?} contrast {:?} resp {:?} {:?} {:?} {:?}",
+                number(row, "paper_edges"), words(row, "bed"), number(row, "sheet_rotation_deg"), number(row, "sheet_width_mm"), number(row, "sheet_height_mm"),
+                number(row, "cut_off_mm"), number(row, "contrast"), number(row, "response_as_is"), number(row, "response_turned"), number(row, "response_mirrored"), number(row, "response_mirrored_turned")
+            );
+            let mut e = Errors::default();
+            corner_errors(row, "sheet_", j.truth.sheet_px.to_array(), &mut e);
+            println!("   sheet corner errors {:.2?} se {:?}", e.0.iter().map(|e| e.0).collect::<Vec<_>>(), number(row, "sheet_corner_se_px"));
+        }
+        for (row, image) in j.out.table(IMAGES).zip(&j.truth.images) {
+            let mut e = Errors::default();
+            corner_errors(row, "", image.outer_px.to_array(), &mut e);
+            println!(
+                "   {} {} rot err {:?} se {:?} width {:?}\n     corners {:.2?} se {:?} {}",
+                image.name, words(row, "angle_source"),
+                number(row, "rotation_deg").map(|r| r - turn_of(image.outer_px.to_array()).to_degrees()), number(row, "rotation_se_deg"), number(row, "line_width_mm"),
+                e.0.iter().map(|e| e.0).collect::<Vec<_>>(), number(row, "corner_se_px"), words(row, "remark")
+            );
+        }
+        for row in j.out.table(crate::tables::EDGES) {
+            println!("     {} {} angle {:?} se {:?} rms {:?} kept {:?}/{:?} corr {:?}", words(row, "image"), words(row, "side"), number(row, "angle_deg"), number(row, "angle_se_deg"), number(row, "residual_px"), number(row, "points_kept"), number(row, "points"), number(row, "correlation"));
+        }
+    }
+    let mut f = Figures::default();
+    f.add(&judged);
+    f.print();
+}

@@ -1,0 +1,101 @@
+//! The scan at reduced resolution: the only pass over all of its pixels.
+
+use restrike_model::{ImageView, Point, Raster};
+use restrike_ops::area_shrink::area_shrink;
+
+use crate::metric::Metric;
+
+/// Pixel pitch the overview aims at, mm (75 dpi).
+const PITCH_MM: f64 = 25.4 / 75.0;
+/// Small scans keep at least this many pixels.
+const LEAST_PIXELS: usize = 300_000;
+
+/// Weights of red, green, blue for finding the paper: bed and paper differ
+/// most in blue, which luminance hardly counts.
+pub(crate) const PAPER_WEIGHTS: [f32; 3] = [0.25, 0.4, 0.35];
+/// Weights of red, green, blue for print: luminance (IEC 61966-2-1).
+pub(crate) const LUMINANCE: [f32; 3] = [0.2126, 0.7152, 0.0722];
+
+/// The scan, area-averaged.
+pub(crate) struct Overview {
+    /// All channels.
+    pub(crate) image: Raster<f32>,
+    /// Scan pixels in an overview pixel, across and down.
+    pub(crate) factor: [usize; 2],
+    /// Pixel pitch, mm.
+    pub(crate) mm: [f64; 2],
+}
+
+impl Overview {
+    #[allow(
+        clippy::cast_precision_loss,
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss
+    )]
+    pub(crate) fn new(scan: ImageView<'_, u16>, metric: &Metric) -> Self {
+        let pixels = scan.width() * scan.height();
+        let most = (pixels as f64 / LEAST_PIXELS as f64).sqrt().floor().max(1.0);
+        let factor = metric
+            .mm
+            .map(|mm| (PITCH_MM / mm).round().clamp(1.0, most) as usize);
+        Self {
+            image: area_shrink(scan, factor[0], factor[1]),
+            factor,
+            mm: [
+                metric.mm[0] * factor[0] as f64,
+                metric.mm[1] * factor[1] as f64,
+            ],
+        }
+    }
+
+    /// One weighted channel.
+    pub(crate) fn plane(&self, weights: [f32; 3]) -> Raster<f32> {
+        let (w, h) = (self.image.width(), self.image.height());
+        let mut out = Raster::new(w, h, 1);
+        let total = weights[0] + weights[1] + weights[2];
+        for y in 0..h {
+            let row = out.row_mut(y);
+            if self.image.channels() >= 3 {
+                for (v, p) in row.iter_mut().zip(self.image.row(y).chunks_exact(self.image.channels())) {
+                    *v = p[0] * weights[0] + p[1] * weights[1] + p[2] * weights[2];
+                }
+            } else {
+                for (v, p) in row.iter_mut().zip(self.image.row(y)) {
+                    *v = p * total;
+                }
+            }
+        }
+        out
+    }
+
+    /// Overview pixel coordinates of a point of the bed.
+    pub(crate) fn place(&self, p: Point) -> Point {
+        Point::new(p.x / self.mm[0], -p.y / self.mm[1])
+    }
+}
+
+/// Halves a plane until its pitch is about `pitch` mm (whole factors only);
+/// returns it and the factors taken.
+#[allow(
+    clippy::cast_precision_loss,
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss
+)]
+pub(crate) fn coarser(plane: &Raster<f32>, mm: [f64; 2], pitch: f64, least: usize) -> (Raster<f32>, [usize; 2]) {
+    let limit = |n: usize| (n / least.max(1)).max(1);
+    let kx = ((pitch / mm[0]).round().max(1.0) as usize).min(limit(plane.width()));
+    let ky = ((pitch / mm[1]).round().max(1.0) as usize).min(limit(plane.height()));
+    let (w, h) = (plane.width() / kx, plane.height() / ky);
+    let mut out = Raster::new(w, h, 1);
+    let scale = 1.0 / (kx * ky) as f32;
+    for y in 0..h {
+        for x in 0..w {
+            let mut sum = 0.0;
+            for j in 0..ky {
+                sum += plane.row(y * ky + j)[x * kx..(x + 1) * kx].iter().sum::<f32>();
+            }
+            out.set(x, y, 0, sum * scale);
+        }
+    }
+    (out, [kx, ky])
+}

@@ -1,0 +1,365 @@
+//! The stage itself: verdicts, rows, pictures, the record part, the run.
+
+use std::collections::BTreeMap;
+use std::sync::Mutex;
+
+use restrike_model::{
+    Given, Learn, Level, Manifest, Measure, Needs, Output, Phases, Project, Raster, Role, Row,
+    Stage, StageError, Summary, Verdict,
+};
+
+use crate::analysis::{self, Sheet};
+use crate::duplicate;
+use crate::identity::{self, Comparer, PITCH_MM, Signature};
+use crate::lowres::LowRes;
+use crate::metric::Metric;
+use crate::pictures;
+use crate::settings::{CropRule, Settings};
+use crate::tables::{self, EDGES, IMAGES, Identity, PAIRS, SHEETS, TEXTURE};
+
+/// Name of the record part.
+const RECORD: &str = "deskew-identity";
+
+/// The stage.
+pub struct Deskew {
+    settings: Settings,
+    project: Project,
+    comparer: Option<Comparer>,
+    /// Reference impressions seen so far in `learn`: file and straightened absorption.
+    learned: Mutex<Vec<(String, Raster<f32>)>>,
+}
+
+/// What the low-resolution look says.
+enum Judgement {
+    Good(Identity),
+    Wrong(&'static str, String),
+}
+
+impl Deskew {
+    fn sheet(&self, input: &Measure<'_>) -> Result<Sheet, StageError> {
+        let scan = input.scan;
+        if scan.width() < 48 || scan.height() < 48 {
+            return Err(StageError::new(format!(
+                "the scan is only {} x {} pixels: at least 48 each way are needed",
+                scan.width(),
+                scan.height()
+            )));
+        }
+        let dpi = input.info.dpi;
+        if !(dpi.x.is_finite() && dpi.y.is_finite() && dpi.x > 0.0 && dpi.y > 0.0) {
+            return Err(StageError::new("the scan's resolution is not known"));
+        }
+        let metric = Metric::new(scan, dpi);
+        Ok(Sheet::find(scan, metric, &self.project, &self.settings))
+    }
+
+    /// A sheet that lies wrongly or only in part.
+    fn misplaced(&self, sheet: &Sheet) -> Option<(&'static str, String)> {
+        if sheet.quarter_turn {
+            return Some((
+                "turned",
+                "the sheet lies a quarter turn round: its sides are the stated ones exchanged; turn the scan".to_owned(),
+            ));
+        }
+        let cut = sheet.cut?;
+        let (side, most) = crate::metric::Side::ALL
+            .iter()
+            .zip(cut)
+            .max_by(|a, b| a.1.total_cmp(&b.1))?;
+        (self.settings.crop == CropRule::Sheet && most > self.settings.size_tolerance_mm).then(|| {
+            (
+                "crop",
+                format!(
+                    "part of the sheet is not in the scan: at the {} side it reaches {most:.1} mm over the scan's border (allowed {:.1} mm)",
+                    side.name(),
+                    self.settings.size_tolerance_mm
+                ),
+            )
+        })
+    }
+
+    /// An image that is not wholly in the scan.
+    fn image_cut(&self, sheet: &Sheet) -> Option<(&'static str, String)> {
+        if self.settings.crop == CropRule::Never || sheet.paper.count() == 0 {
+            return None;
+        }
+        for area in &self.project.images {
+            let corners = analysis::stated_corners(&sheet.frame, &area.rect());
+            let known = sheet.frame.placed == [true, true];
+            if known && corners.iter().any(|p| !sheet.metric.shows(*p, -0.5)) {
+                return Some((
+                    "crop",
+                    format!("image {} lies partly outside the scan", area.name),
+                ));
+            }
+        }
+        None
+    }
+
+    fn judge(&self, input: &Measure<'_>, lowres: Option<&LowRes>) -> Judgement {
+        let s = &self.settings;
+        let untested = |why: &str, contrast| {
+            Judgement::Good(Identity {
+                words: format!("not tested: {why}"),
+                responses: None,
+                contrast,
+            })
+        };
+        let Some(lowres) = lowres else {
+            return untested("the sheet is too small", None);
+        };
+        let contrast = identity::contrast(lowres);
+        let proof = matches!(input.impression.role, Role::Proof(_));
+        let responses = match &self.comparer {
+            Some(c) if s.identity && !proof => Some(c.responses(lowres)),
+            _ => None,
+        };
+        let best = responses.map_or(0.0, |r| r.iter().copied().fold(0.0, f64::max));
+        if contrast < s.blank_contrast && best < s.least_response {
+            return Judgement::Wrong(
+                "blank",
+                format!(
+                    "there is hardly anything on the sheet: contrast {contrast:.4}, a print has at least {:.4}",
+                    s.blank_contrast
+                ),
+            );
+        }
+        if !s.identity {
+            return untested("switched off", Some(contrast));
+        }
+        if proof {
+            return untested("a proof shows one block only", Some(contrast));
+        }
+        let Some(r) = responses else {
+            return untested("no design has been learned from reference impressions", Some(contrast));
+        };
+        let told = format!(
+            "response to the learned design {:.2} as it lies, {:.2} turned, {:.2} mirrored, {:.2} mirrored and turned (needed {:.2})",
+            r[0], r[1], r[2], r[3], s.least_response
+        );
+        if r[0] >= s.least_response && r[0] >= best {
+            return Judgement::Good(Identity {
+                words: "same design".to_owned(),
+                responses: Some(r),
+                contrast: Some(contrast),
+            });
+        }
+        if best < s.least_response {
+            return Judgement::Wrong("other design", format!("the sheet does not show the learned design: {told}"));
+        }
+        if r[1] >= best {
+            Judgement::Wrong("upside down", format!("the sheet lies upside down: {told}"))
+        } else {
+            Judgement::Wrong("verso", format!("the back of the sheet was scanned: {told}"))
+        }
+    }
+
+    fn pitch(&self) -> f64 {
+        self.comparer.as_ref().map_or(PITCH_MM, Comparer::pitch)
+    }
+}
+
+impl Stage for Deskew {
+    fn manifest() -> Manifest {
+        Manifest {
+            name: "deskew".to_owned(),
+            version: env!("CARGO_PKG_VERSION").to_owned(),
+            summary: "Finds the sheet and its images in the scan, their turn and scale, and tells wrong sheets.".to_owned(),
+            settings: Settings::schema(),
+            needs: Needs::default(),
+            gives: Given {
+                tables: tables::specs(),
+                images: Vec::new(),
+                pictures: vec!["outline".to_owned(), "deskewed".to_owned()],
+                records: vec![RECORD.to_owned()],
+            },
+            phases: Phases {
+                learn: true,
+                measure: true,
+                summarise: true,
+            },
+            bytes_per_pixel: 1.0,
+        }
+    }
+
+    fn new(
+        settings: &serde_json::Value,
+        project: &Project,
+        records: &BTreeMap<String, Vec<u8>>,
+    ) -> Result<Self, StageError> {
+        let settings = Settings::read(settings)?;
+        let comparer = match records.get(RECORD) {
+            Some(bytes) => Some(Comparer::new(&Signature::read(bytes)?)?),
+            None => None,
+        };
+        Ok(Self {
+            settings,
+            project: project.clone(),
+            comparer,
+            learned: Mutex::new(Vec::new()),
+        })
+    }
+
+    fn learn(&self, step: Learn<'_>, out: &mut dyn Output) -> Result<(), StageError> {
+        let mut learned = self
+            .learned
+            .lock()
+            .map_err(|_| StageError::new("an earlier reference impression failed"))?;
+        match step {
+            Learn::Impression(input) => {
+                if input.impression.role != Role::Reference {
+                    return Ok(());
+                }
+                let file = &input.impression.file;
+                let sheet = self.sheet(&input)?;
+                if let Some((status, why)) = self.misplaced(&sheet) {
+                    out.note(Level::Warning, &format!("{file}: not learned from ({status}): {why}"));
+                    return Ok(());
+                }
+                let lowres = LowRes::new(&sheet.overview, &sheet.frame, PITCH_MM)?;
+                let contrast = identity::contrast(&lowres);
+                if contrast < self.settings.blank_contrast {
+                    out.note(Level::Warning, &format!("{file}: not learned from (blank): contrast {contrast:.4}"));
+                    return Ok(());
+                }
+                learned.push((file.clone(), lowres.absorption));
+                Ok(())
+            }
+            Learn::Finish => {
+                if learned.is_empty() {
+                    out.note(Level::Warning, "no reference impression to learn the design from: sheet identity will not be tested");
+                    return Ok(());
+                }
+                let planes: Vec<Raster<f32>> = learned.iter().map(|l| l.1.clone()).collect();
+                let (signature, left_out) = identity::learn(&planes, &self.project.design, self.settings.least_response)?;
+                for i in left_out {
+                    out.note(
+                        Level::Warning,
+                        &format!("{}: not learned from: it does not look like the other reference impressions", learned[i].0),
+                    );
+                }
+                learned.clear();
+                let bytes = serde_json::to_vec(&signature).map_err(|e| StageError::new(e.to_string()))?;
+                out.record(RECORD, &bytes)
+            }
+        }
+    }
+
+    fn measure(&self, input: Measure<'_>, out: &mut dyn Output) -> Result<(), StageError> {
+        let sheet = self.sheet(&input)?;
+        let verdict = |status: &str, reason: String| Verdict {
+            sheet: input.impression.sheet,
+            status: status.to_owned(),
+            reason,
+        };
+        if let Some((status, reason)) = self.misplaced(&sheet) {
+            out.picture(&pictures::outline(&sheet, None))?;
+            out.not_measured(&verdict(status, reason));
+            return Ok(());
+        }
+        let lowres = LowRes::new(&sheet.overview, &sheet.frame, self.pitch()).ok();
+        let identity = match self.judge(&input, lowres.as_ref()) {
+            Judgement::Good(identity) => identity,
+            Judgement::Wrong(status, reason) => {
+                out.picture(&pictures::outline(&sheet, None))?;
+                out.not_measured(&verdict(status, reason));
+                return Ok(());
+            }
+        };
+        if let Some((status, reason)) = self.image_cut(&sheet) {
+            out.picture(&pictures::outline(&sheet, None))?;
+            out.not_measured(&verdict(status, reason));
+            return Ok(());
+        }
+        if out.cancelled() {
+            return Ok(());
+        }
+        if let Some(factor) = sheet.scale_error(&self.project) {
+            out.note(
+                Level::Warning,
+                &format!(
+                    "{}: by its resolution the sheet is {factor:.3} times as large as stated: the resolution is wrong, or the stated size",
+                    input.impression.file
+                ),
+            );
+        } else if sheet.size_agrees == Some(false) {
+            out.note(
+                Level::Warning,
+                &format!("{}: the sheet's size is not the stated one within {:.1} mm", input.impression.file, self.settings.size_tolerance_mm),
+            );
+        }
+        let findings = analysis::images(input.scan, &sheet, lowres.as_ref(), &self.project, &self.settings);
+        for found in &findings.images {
+            out.row(IMAGES, tables::image_row(found, &sheet))?;
+        }
+        out.row(SHEETS, tables::sheet_row(&sheet, &findings, &identity))?;
+        for row in tables::edge_rows(&sheet, &findings) {
+            out.row(EDGES, row)?;
+        }
+        if self.settings.duplicates
+            && let Some(lowres) = &lowres
+        {
+            let texture = duplicate::encode(&duplicate::texture(lowres));
+            out.row(TEXTURE, Row::new().set("texture", texture))?;
+        }
+        out.picture(&pictures::outline(&sheet, Some(&findings)))?;
+        for found in &findings.images {
+            if let Some(picture) = pictures::straightened(found, &sheet) {
+                out.picture(&picture)?;
+            }
+        }
+        Ok(())
+    }
+
+    fn summarise(&self, input: Summary<'_>, out: &mut dyn Output) -> Result<(), StageError> {
+        let Some(table) = input.table(TEXTURE).filter(|_| self.settings.duplicates) else {
+            return Ok(());
+        };
+        let mut sheets = Vec::new();
+        let mut textures = Vec::new();
+        for row in 0..table.rows.len() {
+            let sheet = table.get(row, "sheet").as_i64().and_then(|s| usize::try_from(s).ok());
+            let texture = table.get(row, "texture").as_str().and_then(duplicate::decode);
+            if let (Some(sheet), Some(texture)) = (sheet, texture) {
+                sheets.push(sheet);
+                textures.push(texture);
+            }
+        }
+        if textures.len() > duplicate::MOST_SHEETS {
+            out.note(
+                Level::Info,
+                "the run is long: each sheet was compared for duplicates only with the sheets before it within a window",
+            );
+        }
+        let file = |sheet: usize| {
+            input
+                .impressions
+                .iter()
+                .find(|i| i.sheet == sheet)
+                .map_or("", |i| i.file.as_str())
+        };
+        for pair in duplicate::find(&textures, self.settings.duplicate_correlation) {
+            let (first, second) = (sheets[pair.first], sheets[pair.second]);
+            out.row(
+                PAIRS,
+                Row::new()
+                    .set("sheet", second)
+                    .set("file", file(second))
+                    .set("same_as_sheet", first)
+                    .set("same_as_file", file(first))
+                    .set("texture_correlation", pair.correlation),
+            )?;
+            out.not_measured(&Verdict {
+                sheet: second,
+                status: "duplicate".to_owned(),
+                reason: format!(
+                    "the same impression as {} (sheet {first}): their fine texture correlates by {:.2} (different impressions: under {:.2})",
+                    file(first),
+                    pair.correlation,
+                    self.settings.duplicate_correlation
+                ),
+            });
+        }
+        Ok(())
+    }
+}
