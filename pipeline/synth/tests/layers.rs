@@ -100,3 +100,41 @@ fn bokashi_profile() {
         assert!((got - want).abs() < 2e-3, "{y}: {got} {want}");
     }
 }
+
+/// The same picture on every platform: a checksum over texture, mottle, rim,
+/// noise, light and encoding. Changes only when the renderer is changed on
+/// purpose.
+#[test]
+fn platform_checksum() {
+    use restrike_synth::Pixels;
+    let mut design = blank_design([30.0, 20.0]);
+    let mut b = block("red", [0.2, 1.4, 1.3]);
+    b.areas.push(rect_area(0, -9.0, -5.0, 7.0, 6.0));
+    b.areas.push(common::disc(1, [5.0, -3.0], 4.0));
+    design.blocks.push(b);
+    let mut s = sheet(100.0);
+    s.paper.fibre = 0.03;
+    s.paper.toning = 0.3;
+    s.paper.deckle_mm = 0.2;
+    s.ink.sheet_mottle = 0.05;
+    s.ink.block_mottle = 0.05;
+    s.ink.baren = 0.1;
+    s.ink.squash = 0.2;
+    s.ink.rim_mm = 0.3;
+    s.scan.degrees = 2.2;
+    s.scan.falloff = 0.1;
+    s.scan.shadow = 0.5;
+    s.scan.noise_read = 0.001;
+    s.scan.noise_shot = 0.01;
+    let Pixels::U16(p) = render(&design, &s).unwrap().pixels else {
+        panic!("16 bits expected")
+    };
+    // FNV-1a over the samples' bytes.
+    let sum = p
+        .iter()
+        .flat_map(|v| v.to_le_bytes())
+        .fold(0xcbf2_9ce4_8422_2325_u64, |h, b| {
+            (h ^ u64::from(b)).wrapping_mul(0x0000_0100_0000_01b3)
+        });
+    assert_eq!(sum, 0xec10_ca14_6236_d0f1, "{sum:#x}");
+}

@@ -1,7 +1,7 @@
 //! The sample scenario's design: 'Heron at the salt pans'.
 
 use super::Role;
-use super::landscape::{Ridge, band, mist, reeds};
+use super::landscape::{Ridge, band, mist, profile, reeds};
 use super::pen::Pen;
 use crate::shapes::{P, curve, densify, ellipse, inside, rect, runs};
 
@@ -13,12 +13,15 @@ pub(super) fn draw(pen: &mut Pen) -> String {
     heron(pen, [-0.18 * a, -0.62 * b]);
     // Near bank with reeds.
     let shore = Ridge::new(pen, -0.8 * b, 2.5 * u, 3);
-    let bank = band(pen, &|x| shore.at(x), &|_| -b);
-    pen.knock_out(&bank);
-    pen.clear("mist", &bank);
-    pen.fill("green", &bank);
-    pen.fill("brown", &bank);
-    let top: Vec<P> = bank[bank.len() / 2..].to_vec();
+    for bank in band(pen, &|x| shore.at(x), &|_| -b) {
+        pen.knock_out(&bank);
+        for c in ["mist", "ochre"] {
+            pen.clear(c, &bank);
+        }
+        pen.fill("green", &bank);
+        pen.fill("brown", &bank);
+    }
+    let top = profile(pen, &|x| shore.at(x));
     pen.line(&top, 0.5, 0.0, Role::Contour);
     for x in [-0.85, -0.6, 0.45, 0.62, 0.85] {
         reeds(pen, [x * a, shore.at(x * a) - u], 7, 26.0 * u);
@@ -49,19 +52,15 @@ fn sky(pen: &mut Pen, horizon: f64) {
     pen.fill("red", &sun);
     let far = Ridge::new(pen, horizon + 11.0 * u, 5.0 * u, 4);
     let near = Ridge::new(pen, horizon + 4.5 * u, 3.0 * u, 5);
-    let far_ring = band(pen, &|x| far.at(x), &|x| near.at(x).max(horizon));
-    let near_ring = band(pen, &|x| near.at(x), &|_| horizon);
-    pen.fill("mist", &far_ring);
-    pen.fill("green", &near_ring);
+    for ring in band(pen, &|x| far.at(x), &|x| near.at(x).max(horizon)) {
+        pen.fill("mist", &ring);
+    }
+    for ring in band(pen, &|x| near.at(x), &|_| horizon) {
+        pen.fill("green", &ring);
+    }
     for (ridge, floor, w) in [(&far, Some(&near), 0.25), (&near, None, 0.34)] {
         let low = |x: f64| floor.map_or(horizon, |f| f.at(x).max(horizon));
-        let n = (2.0 * a / 0.25) as usize;
-        let top: Vec<P> = (0..=n)
-            .map(|i| {
-                let x = -a + 2.0 * a * i as f64 / n as f64;
-                [x, ridge.at(x)]
-            })
-            .collect();
+        let top = profile(pen, &|x| ridge.at(x));
         for run in runs(&top, &|p| p[1] > low(p[0]) + 0.3) {
             pen.line(&run, w, 0.05, Role::Contour);
         }

@@ -36,13 +36,28 @@ impl Ridge {
     }
 }
 
-/// Region between an upper profile and the highest of the lower ones.
-pub(crate) fn band(pen: &Pen, top: &dyn Fn(f64) -> f64, floor: &dyn Fn(f64) -> f64) -> Vec<P> {
-    let n = (4.0 * pen.a / 0.3).ceil() as usize / 2;
-    let xs = (0..=n).map(|i| -pen.a + 2.0 * pen.a * i as f64 / n as f64);
-    let mut ring: Vec<P> = xs.clone().map(|x| [x, floor(x).min(top(x))]).collect();
-    ring.extend(xs.rev().map(|x| [x, top(x)]));
-    ring
+/// Places along a profile, 0.3 mm apart.
+pub(crate) fn profile(pen: &Pen, y: &dyn Fn(f64) -> f64) -> Vec<P> {
+    let n = (2.0 * pen.a / 0.3).ceil() as usize;
+    (0..=n)
+        .map(|i| {
+            let x = -pen.a + 2.0 * pen.a * i as f64 / n as f64;
+            [x, y(x)]
+        })
+        .collect()
+}
+
+/// Regions between an upper profile and a lower one, where it is at least
+/// 0.3 mm above it (no slivers).
+pub(crate) fn band(pen: &Pen, top: &dyn Fn(f64) -> f64, floor: &dyn Fn(f64) -> f64) -> Vec<Vec<P>> {
+    runs(&profile(pen, top), &|p| p[1] > floor(p[0]) + 0.3)
+        .into_iter()
+        .map(|run| {
+            let mut ring: Vec<P> = run.iter().map(|p| [p[0], floor(p[0])]).collect();
+            ring.extend(run.into_iter().rev());
+            ring
+        })
+        .collect()
 }
 
 /// A free-edged cloud or mist shape.
@@ -113,11 +128,12 @@ pub(super) fn draw(pen: &mut Pen) -> String {
                 .map(|r| r.at(x))
                 .fold(horizon, f64::max)
         };
-        let ring = band(pen, &|x| ridge.at(x), &floor);
-        for c in colours[i] {
-            pen.fill(c, &ring);
+        for ring in band(pen, &|x| ridge.at(x), &floor) {
+            for c in colours[i] {
+                pen.fill(c, &ring);
+            }
         }
-        let top: Vec<P> = ring[ring.len() / 2..].to_vec();
+        let top = profile(pen, &|x| ridge.at(x));
         let width = [0.28, 0.36, 0.45][i];
         for run in runs(&top, &|p| p[1] > floor(p[0]) + 0.3) {
             pen.line(&run, width, 0.05, Role::Contour);
@@ -149,7 +165,9 @@ pub(super) fn draw(pen: &mut Pen) -> String {
         Role::Contour,
     );
     let water = band(pen, &|_| horizon, &|x| shore.at(x));
-    pen.fill("mist", &water);
+    for ring in &water {
+        pen.fill("mist", ring);
+    }
     let n = 22 + pen.rng.below(16);
     for i in 0..n {
         let y = horizon - (horizon + 0.7 * b) * (i as f64 + 1.0) / (n as f64 + 1.0);
@@ -166,11 +184,12 @@ pub(super) fn draw(pen: &mut Pen) -> String {
         let w = pen.rng.range(0.1, 0.22);
         pen.line(&pts, w, 0.3, Role::Hatch);
     }
-    let bank = band(pen, &|x| shore.at(x), &|_| -b);
-    pen.knock_out(&bank);
-    pen.fill("ochre", &bank);
-    pen.fill("green", &bank);
-    let top: Vec<P> = bank[bank.len() / 2..].to_vec();
+    for bank in band(pen, &|x| shore.at(x), &|_| -b) {
+        pen.knock_out(&bank);
+        pen.fill("ochre", &bank);
+        pen.fill("green", &bank);
+    }
+    let top = profile(pen, &|x| shore.at(x));
     pen.line(&top, 0.5, 0.0, Role::Contour);
     for _ in 0..5 {
         let x = pen.rng.range(-0.9, 0.9) * a;
