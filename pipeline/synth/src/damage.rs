@@ -113,6 +113,7 @@ pub fn plan(
                         growth_mm: rng.range(0.0, 0.04),
                         side: if rng.chance(0.5) { 1.0 } else { -1.0 },
                         at,
+                        shift_mm: [0.0; 2],
                         birth_age: birth(&mut rng),
                         healed_age: None,
                         birth_sheet: None,
@@ -138,6 +139,7 @@ pub fn plan(
                 growth_mm: 0.0,
                 side: 0.0,
                 at,
+                shift_mm: [0.0; 2],
                 birth_age: birth(&mut rng),
                 healed_age: None,
                 birth_sheet: None,
@@ -161,9 +163,12 @@ pub fn plug(damage: &mut Vec<Damage>, which: usize, diameter: f64, age: f64) {
             d.healed_age = Some(age);
         }
     }
+    let mut rng = Rng::new(u64::from(site.id), "plug");
+    let (s, c) = libm::sincos(rng.range(0.0, std::f64::consts::TAU));
     damage.push(Damage {
         id: damage.len() as u32,
         kind: DamageKind::Plug,
+        shift_mm: [0.14 * c, 0.14 * s],
         line: None,
         arc_mm: 0.0,
         length_mm: diameter,

@@ -21,6 +21,7 @@ pub mod design;
 
 mod ink;
 mod knobs;
+mod layer;
 mod raster;
 mod render;
 pub mod rng;
@@ -29,6 +30,7 @@ pub mod sample;
 mod scanner;
 pub mod shapes;
 pub mod sheet;
+mod strip;
 pub mod stroke;
 mod texture;
 pub mod transform;

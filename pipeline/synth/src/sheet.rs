@@ -123,6 +123,9 @@ pub struct Damage {
     pub growth_mm: f64,
     /// Side of a nick: 1 left of the line's direction, -1 right.
     pub side: f64,
+    /// Displacement of the lines inside a plug, mm.
+    #[serde(default)]
+    pub shift_mm: P,
     /// Centre in design coordinates, mm.
     pub at: P,
     /// Age of the block set, in impressions, from which it is there.

@@ -4,8 +4,8 @@
 use crate::design::{Block, Design, Line};
 use crate::rng::{mix, word};
 use crate::shapes::{
-    P, add, arc_length, at_arc, densify_ring, ellipse, len, normals, offset_ring, runs, scale,
-    signed_area, sub, sub_line,
+    P, add, arc_length, at_arc, densify, densify_ring, ellipse, len, normals, offset_ring, runs,
+    scale, signed_area, sub, sub_line,
 };
 use crate::sheet::{BlockState, Damage, DamageKind, SheetSpec};
 use crate::stroke::{Edge, Ragged, edge_outline};
@@ -17,13 +17,6 @@ pub(crate) struct Group {
     pub(crate) rings: Vec<Vec<P>>,
     /// The same moved inward by the rim of squashed ink.
     pub(crate) cores: Vec<Vec<P>>,
-}
-
-/// Displacement of the lines inside a plug.
-fn plug_shift(d: &Damage) -> P {
-    let w = mix(u64::from(d.id) ^ 0x706C_7567);
-    let (s, c) = libm::sincos((w >> 40) as f64);
-    [0.14 * c, 0.14 * s]
 }
 
 /// All rings of a block.
@@ -180,13 +173,21 @@ fn pieces(
         .filter(|(d, _)| d.kind == DamageKind::Plug && d.image == line.image)
         .copied()
         .collect();
+    // A plug's rim is looked for between the points of the line.
+    let dense;
+    let centre = if plugs.is_empty() {
+        centre
+    } else {
+        dense = densify(centre, 0.3);
+        &dense
+    };
     let mut done = Vec::new();
     for (a, b, slant) in out {
         let mut parts = vec![sub_line(centre, a, b)];
         let mut plugged = Vec::new();
         for (d, diameter) in &plugs {
             let within = |p: P| len(sub(p, d.at)) < diameter / 2.0;
-            let shift = plug_shift(d);
+            let shift = d.shift_mm;
             parts = parts
                 .iter()
                 .flat_map(|p| runs(p, &|q| !within(q)))

@@ -113,6 +113,7 @@ fn break_lives_and_heals() {
         growth_mm: 0.1,
         side: 1.0,
         at: [-3.0, 0.0],
+        shift_mm: [0.0; 2],
         birth_age: 100.0,
         healed_age: Some(3000.0),
         birth_sheet: None,
@@ -147,6 +148,107 @@ fn break_lives_and_heals() {
     assert!((m - 0.7).abs() < 0.005, "{m}");
     let (m, _, n) = missing(3000.0);
     assert!(m.abs() < 1e-3 && n == 0);
+}
+
+/// A plug heals the break inside it and shifts the line there, and only there.
+#[test]
+fn plug_heals_and_shifts() {
+    let mut design = blank_design([40.0, 30.0]);
+    design.blocks[0].lines.push(key_line(
+        0,
+        Role::Contour,
+        0.4,
+        vec![[-15.0, 0.0], [15.0, 0.0]],
+    ));
+    let mut s = sheet(600.0);
+    s.age = 10.0;
+    s.damage = vec![Damage {
+        id: 0,
+        kind: DamageKind::Break,
+        block: "key".to_owned(),
+        image: "whole".to_owned(),
+        line: Some(0),
+        arc_mm: 15.0,
+        length_mm: 1.0,
+        growth_mm: 0.0,
+        side: 1.0,
+        at: [0.0, 0.0],
+        shift_mm: [0.0; 2],
+        birth_age: 0.0,
+        healed_age: None,
+        birth_sheet: None,
+    }];
+    restrike_synth::damage::plug(&mut s.damage, 0, 6.0, 5.0);
+    let shift = s.damage[1].shift_mm[1];
+    assert!(s.damage[1].shift_mm[0].hypot(shift) > 0.1);
+    let r = render(&design, &s).unwrap();
+    let im = Linear::new(&r);
+    let (k, paper) = (600.0 / 25.4, r.truth.paper[1]);
+    let ink = paper * (-design.blocks[0].absorption[1]).exp();
+    for (x, want) in [
+        (-6.0, 0.0),
+        (-2.0, shift),
+        (0.0, shift),
+        (2.0, shift),
+        (6.0, 0.0),
+    ] {
+        let i = (k * (24.0 + x)) as usize;
+        let (mut m, mut c) = (0.0, 0.0);
+        for j in (k * 18.0) as usize..(k * 20.0) as usize {
+            let d = (paper - im.at(i, j)) / (paper - ink);
+            m += d / k;
+            c += d / k * (19.0 - (j as f64 + 0.5) / k);
+        }
+        assert!((m - 0.4).abs() < 1e-3, "{x}: {m}");
+        assert!((c / m - want).abs() < 1e-3, "{x}: {} {want}", c / m);
+    }
+}
+
+/// The more worn image of a two-up sheet has the wider lines and the larger
+/// retreat.
+#[test]
+fn images_wear_differently() {
+    let mut design = blank_design([60.0, 30.0]);
+    let image = design.images[0].clone();
+    design.images = ["left", "right"]
+        .iter()
+        .zip([-15.0, 15.0])
+        .map(|(n, x)| restrike_synth::design::ImagePlace {
+            name: (*n).to_owned(),
+            centre: [x, 0.0],
+            ..image.clone()
+        })
+        .collect();
+    for im in design.images.clone() {
+        let [x, _] = im.centre;
+        let mut l = key_line(
+            0,
+            Role::Contour,
+            0.3,
+            vec![[x - 10.0, 0.0], [x + 10.0, 0.0]],
+        );
+        l.image = im.name;
+        design.blocks[0].lines.push(l);
+    }
+    let mut s = sheet(600.0);
+    s.image_wear = vec![1.0, 2.5];
+    s.blocks = vec![restrike_synth::sheet::BlockState {
+        block: "key".to_owned(),
+        widen_mm: 0.02,
+        ..Default::default()
+    }];
+    let r = render(&design, &s).unwrap();
+    assert_eq!(r.truth.blocks[0].widen_mm, [0.02, 0.05]);
+    let im = Linear::new(&r);
+    let (k, paper) = (600.0 / 25.4, r.truth.paper[1]);
+    let ink = paper * (-design.blocks[0].absorption[1]).exp();
+    for (x, want) in [(-15.0, 0.34), (15.0, 0.40)] {
+        let i = (k * (34.0 + x)) as usize;
+        let m: f64 = ((k * 18.0) as usize..(k * 20.0) as usize)
+            .map(|j| (paper - im.at(i, j)) / (paper - ink) / k)
+            .sum();
+        assert!((m - want).abs() < 1e-3, "{x}: {m}");
+    }
 }
 
 #[test]
