@@ -1,1 +1,1 @@
-//! Checks of the whole tool.
+//! Accuracy of the whole tool over synthetic impressions with known truth.

@@ -3,7 +3,7 @@
 use std::path::{Path, PathBuf};
 
 use restrike_abi as abi;
-use restrike_model::Manifest;
+use restrike_model::{Manifest, Scope};
 use sha2::{Digest, Sha256};
 
 use crate::error::HostError;
@@ -136,6 +136,19 @@ impl Library {
     }
 }
 
+/// Columns the engine puts around a sheet table's own.
+const RESERVED: [&str; 9] = [
+    "sheet",
+    "file",
+    "impression",
+    "edition",
+    "year",
+    "position",
+    "role",
+    "status",
+    "reason",
+];
+
 /// The loader's own message sits in the error's source.
 fn chain(e: &dyn std::error::Error) -> String {
     let mut text = e.to_string();
@@ -234,6 +247,12 @@ fn check_manifest(m: &Manifest, table: &abi::StageTable) -> Result<(), String> {
         }
         let mut columns = std::collections::BTreeSet::new();
         for c in &t.columns {
+            if t.scope == Scope::Sheet && RESERVED.contains(&c.name.as_str()) {
+                return Err(format!(
+                    "column `{}` of table `{}` has a name that every sheet table has already",
+                    c.name, t.name
+                ));
+            }
             if !name_is_plain(&c.name) || !columns.insert(&c.name) {
                 return Err(format!(
                     "column `{}` of table `{}` is not usable or not unique",

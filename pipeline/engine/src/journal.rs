@@ -1,0 +1,190 @@
+//! The journal: one file a finished sheet, so that a run that was ended at any
+//! moment goes on where it was.
+
+use std::path::{Path, PathBuf};
+
+use serde::{Deserialize, Serialize};
+
+use crate::outcome::SheetOutcome;
+use crate::refusal::Refusal;
+use crate::store::{PARTIAL, write_whole};
+
+/// Folder in the output folder that the engine keeps its own files in.
+const FOLDER: &str = ".restrike";
+
+/// Which config an output folder belongs to.
+#[derive(Debug, Serialize, Deserialize, PartialEq, Eq)]
+struct Origin {
+    format: u32,
+    config: String,
+    design: String,
+}
+
+/// The journal of an output folder, held by one run at a time.
+#[derive(Debug)]
+pub(crate) struct Journal {
+    sheets: PathBuf,
+    // The lock ends with the file.
+    _lock: std::fs::File,
+}
+
+impl Journal {
+    /// Opens the output folder's journal.
+    ///
+    /// # Errors
+    /// When the folder belongs to another config (unless `replace`), holds
+    /// other things, or another run is at work in it.
+    pub(crate) fn open(
+        output: &Path,
+        config: &str,
+        design: &str,
+        replace: bool,
+    ) -> Result<Self, Refusal> {
+        let refuse = |what: String| Refusal::new(output, None, what);
+        let io = |e: std::io::Error| refuse(format!("cannot be written: {e}"));
+        let own = output.join(FOLDER);
+        let origin_path = own.join("origin.json");
+        let origin = Origin {
+            format: 1,
+            config: config.to_owned(),
+            design: design.to_owned(),
+        };
+        if output.exists() {
+            let found: Option<Origin> = std::fs::read(&origin_path)
+                .ok()
+                .and_then(|b| serde_json::from_slice(&b).ok());
+            let occupied = std::fs::read_dir(output)
+                .map_err(|e| refuse(format!("cannot be read: {e}")))?
+                .filter_map(Result::ok)
+                .any(|e| e.file_name() != FOLDER);
+            match found {
+                Some(o) if o == origin || replace => {}
+                Some(o) => {
+                    return Err(refuse(format!(
+                        "holds results of `{}` for `{}`; name another folder with --out, or \
+                         say --replace to work in this one",
+                        o.config, o.design
+                    )));
+                }
+                None if occupied && !replace => {
+                    return Err(refuse(
+                        "is not empty and not an output folder of restrike; name another \
+                         folder with --out, or say --replace to work in this one"
+                            .to_owned(),
+                    ));
+                }
+                None => {}
+            }
+        }
+        std::fs::create_dir_all(&own).map_err(io)?;
+        let lock = std::fs::File::create(own.join("lock")).map_err(io)?;
+        if lock.try_lock().is_err() {
+            return Err(refuse(
+                "another restrike is at work in this folder".to_owned(),
+            ));
+        }
+        let sheets = own.join("sheets");
+        std::fs::create_dir_all(&sheets).map_err(io)?;
+        let text = serde_json::to_vec_pretty(&origin).map_err(|e| refuse(e.to_string()))?;
+        write_whole(&origin_path, &text).map_err(io)?;
+        sweep(&sheets);
+        Ok(Self {
+            sheets,
+            _lock: lock,
+        })
+    }
+
+    fn path(&self, sheet: usize) -> PathBuf {
+        self.sheets.join(format!("{sheet:07}.json"))
+    }
+
+    /// What an earlier run found of a sheet; an entry that cannot be read is none.
+    pub(crate) fn get(&self, sheet: usize) -> Option<SheetOutcome> {
+        let bytes = std::fs::read(self.path(sheet)).ok()?;
+        serde_json::from_slice(&bytes).ok()
+    }
+
+    /// Keeps what was found of a sheet.
+    pub(crate) fn put(&self, outcome: &SheetOutcome) -> std::io::Result<()> {
+        let bytes = serde_json::to_vec(outcome)?;
+        write_whole(&self.path(outcome.sheet), &bytes)
+    }
+
+    /// Entries of sheets beyond the end of the list, taken out of the journal.
+    pub(crate) fn drop_beyond(&self, sheets: usize) -> Vec<SheetOutcome> {
+        let mut gone = Vec::new();
+        for n in numbers(&self.sheets) {
+            if n > sheets {
+                gone.extend(self.get(n));
+                let _ = std::fs::remove_file(self.path(n));
+            }
+        }
+        gone
+    }
+}
+
+fn numbers(folder: &Path) -> Vec<usize> {
+    let mut list: Vec<usize> = std::fs::read_dir(folder)
+        .into_iter()
+        .flatten()
+        .filter_map(|e| {
+            e.ok()?
+                .file_name()
+                .to_str()?
+                .strip_suffix(".json")?
+                .parse()
+                .ok()
+        })
+        .collect();
+    list.sort_unstable();
+    list
+}
+
+/// Takes away what a killed run left half written.
+fn sweep(folder: &Path) {
+    for e in std::fs::read_dir(folder).into_iter().flatten().flatten() {
+        if e.file_name().to_string_lossy().ends_with(PARTIAL) {
+            let _ = std::fs::remove_file(e.path());
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn another_config_and_a_foreign_folder_are_refused_unless_told() {
+        let dir = tempfile::tempdir().unwrap();
+        let out = dir.path().join("out");
+        drop(Journal::open(&out, "a.toml", "Heron", false).unwrap());
+        drop(Journal::open(&out, "a.toml", "Heron", false).unwrap());
+        let e = Journal::open(&out, "b.toml", "Heron", false).unwrap_err();
+        assert!(e.to_string().contains("holds results of `a.toml`"), "{e}");
+        drop(Journal::open(&out, "b.toml", "Heron", true).unwrap());
+
+        let foreign = dir.path().join("foreign");
+        std::fs::create_dir(&foreign).unwrap();
+        std::fs::write(foreign.join("letter.txt"), "x").unwrap();
+        let e = Journal::open(&foreign, "a.toml", "Heron", false).unwrap_err();
+        assert!(e.to_string().contains("is not empty"), "{e}");
+    }
+
+    #[test]
+    fn two_runs_do_not_work_in_one_folder() {
+        let dir = tempfile::tempdir().unwrap();
+        let held = Journal::open(dir.path(), "a", "b", false).unwrap();
+        let e = Journal::open(dir.path(), "a", "b", false).unwrap_err();
+        assert!(e.to_string().contains("another restrike"), "{e}");
+        drop(held);
+    }
+
+    #[test]
+    fn a_torn_entry_counts_as_none() {
+        let dir = tempfile::tempdir().unwrap();
+        let j = Journal::open(dir.path(), "a", "b", false).unwrap();
+        std::fs::write(j.path(3), "{\"key\":\"x\"").unwrap();
+        assert!(j.get(3).is_none());
+        assert!(j.get(4).is_none());
+    }
+}

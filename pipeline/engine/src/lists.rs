@@ -1,0 +1,286 @@
+//! The sheet list and the block list: CSV with a header line.
+
+use std::path::{Path, PathBuf};
+
+use restrike_model::{BlockInfo, Impression, Role};
+
+use crate::refusal::{Refusal, nearest};
+
+const SHEET_COLUMNS: [&str; 7] = [
+    "file",
+    "impression",
+    "edition",
+    "year",
+    "position",
+    "role",
+    "dpi",
+];
+const BLOCK_COLUMNS: [&str; 5] = ["name", "order", "key", "bokashi", "colour"];
+
+/// A line of the sheet list.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SheetLine {
+    /// What stages see of it.
+    pub impression: Impression,
+    /// The scan's file.
+    pub path: PathBuf,
+    /// Resolution said in the list, pixels per inch.
+    pub dpi: Option<f64>,
+    /// Its line in the list.
+    pub line: usize,
+}
+
+/// A CSV file's rows as texts by column, with their line numbers.
+struct Rows<'a> {
+    path: &'a Path,
+    columns: Vec<String>,
+    rows: Vec<(usize, csv::StringRecord)>,
+}
+
+impl<'a> Rows<'a> {
+    fn read(path: &'a Path, known: &[&str], needed: &[&str]) -> Result<Self, Refusal> {
+        let refuse = |line, what: String| Refusal::new(path, line, what);
+        let bytes =
+            std::fs::read(path).map_err(|e| refuse(None, format!("cannot be read: {e}")))?;
+        // Spreadsheets put a byte order mark in front.
+        let bytes = bytes.strip_prefix(b"\xef\xbb\xbf").unwrap_or(&bytes);
+        let mut reader = csv::ReaderBuilder::new()
+            .trim(csv::Trim::All)
+            .comment(Some(b'#'))
+            .from_reader(bytes);
+        let line_of = |e: &csv::Error| e.position().and_then(|p| usize::try_from(p.line()).ok());
+        let header = reader
+            .headers()
+            .map_err(|e| refuse(line_of(&e), format!("is no CSV list: {e}")))?
+            .clone();
+        let columns: Vec<String> = header.iter().map(str::to_owned).collect();
+        for (i, c) in columns.iter().enumerate() {
+            if !known.contains(&c.as_str()) {
+                let hint = nearest(c, known.iter().copied())
+                    .map(|n| format!("; did you mean `{n}`?"))
+                    .unwrap_or_default();
+                return Err(refuse(
+                    Some(1),
+                    format!(
+                        "unknown column `{c}`, expected some of {}{hint}",
+                        known.join(", ")
+                    ),
+                ));
+            }
+            if columns[..i].contains(c) {
+                return Err(refuse(Some(1), format!("column `{c}` stands here twice")));
+            }
+        }
+        for n in needed {
+            if !columns.iter().any(|c| c == n) {
+                return Err(refuse(Some(1), format!("the column `{n}` is missing")));
+            }
+        }
+        let mut rows = Vec::new();
+        for record in reader.records() {
+            let record = record.map_err(|e| refuse(line_of(&e), e.to_string()))?;
+            let start = record
+                .position()
+                .and_then(|p| usize::try_from(p.line()).ok())
+                .unwrap_or(1);
+            rows.push((first_line(bytes, start), record));
+        }
+        if rows.is_empty() {
+            return Err(refuse(None, "the list has no lines".to_owned()));
+        }
+        Ok(Self {
+            path,
+            columns,
+            rows,
+        })
+    }
+
+    fn text<'r>(&self, record: &'r csv::StringRecord, column: &str) -> &'r str {
+        self.columns
+            .iter()
+            .position(|c| c == column)
+            .and_then(|i| record.get(i))
+            .unwrap_or("")
+    }
+
+    /// A parsed cell; empty is none.
+    fn cell<T: std::str::FromStr>(
+        &self,
+        line: usize,
+        record: &csv::StringRecord,
+        column: &str,
+        expected: &str,
+    ) -> Result<Option<T>, Refusal> {
+        let text = self.text(record, column);
+        if text.is_empty() {
+            return Ok(None);
+        }
+        text.parse().map(Some).map_err(|_| {
+            Refusal::new(
+                self.path,
+                Some(line),
+                format!("`{column}` is `{text}`, expected {expected}"),
+            )
+        })
+    }
+}
+
+/// The line a record stands in: the reader's position lies before the comments
+/// and blank lines in front of it.
+fn first_line(bytes: &[u8], from: usize) -> usize {
+    let skipped = bytes
+        .split(|b| *b == b'\n')
+        .skip(from - 1)
+        .take_while(|l| l.starts_with(b"#") || l.trim_ascii().is_empty())
+        .count();
+    from + skipped
+}
+
+/// Reads a sheet list. Files are relative to the list's folder.
+///
+/// # Errors
+/// With file, line and what is expected.
+pub(crate) fn sheets(path: &Path) -> Result<Vec<SheetLine>, Refusal> {
+    let rows = Rows::read(path, &SHEET_COLUMNS, &["file"])?;
+    let folder = path.parent().unwrap_or(Path::new(""));
+    let mut sheets: Vec<SheetLine> = Vec::new();
+    for (i, (line, r)) in rows.rows.iter().enumerate() {
+        let line = *line;
+        let refuse = |what: String| Refusal::new(path, Some(line), what);
+        let file = rows.text(r, "file");
+        if file.is_empty() {
+            return Err(refuse("`file` is empty".to_owned()));
+        }
+        let role = match rows.text(r, "role") {
+            "" | "run" => Role::Run,
+            "reference" => Role::Reference,
+            other => match other.strip_prefix("proof:") {
+                Some(block) if !block.is_empty() => Role::Proof(block.to_owned()),
+                _ => {
+                    return Err(refuse(format!(
+                        "`role` is `{other}`, expected reference, run or proof:BLOCK"
+                    )));
+                }
+            },
+        };
+        let dpi: Option<f64> = rows.cell(line, r, "dpi", "pixels per inch")?;
+        if dpi.is_some_and(|d| !(10.0..=20_000.0).contains(&d)) {
+            return Err(refuse(
+                "`dpi` must lie between 10 and 20000 pixels per inch".to_owned(),
+            ));
+        }
+        let named = rows.text(r, "impression");
+        let stem = Path::new(file).file_stem().map(|s| s.to_string_lossy());
+        sheets.push(SheetLine {
+            impression: Impression {
+                sheet: i + 1,
+                file: file.to_owned(),
+                impression: if named.is_empty() {
+                    stem.unwrap_or_default().into_owned()
+                } else {
+                    named.to_owned()
+                },
+                edition: rows.text(r, "edition").to_owned(),
+                year: rows.cell(line, r, "year", "a whole number")?,
+                position: rows.cell(line, r, "position", "a whole number")?,
+                role,
+            },
+            path: folder.join(file),
+            dpi,
+            line,
+        });
+    }
+    Ok(sheets)
+}
+
+/// Reads a block list.
+///
+/// # Errors
+/// With file, line and what is expected.
+pub(crate) fn blocks(path: &Path) -> Result<Vec<BlockInfo>, Refusal> {
+    let rows = Rows::read(path, &BLOCK_COLUMNS, &["name", "order"])?;
+    let mut blocks: Vec<BlockInfo> = Vec::new();
+    for (line, r) in &rows.rows {
+        let line = *line;
+        let refuse = |what: String| Refusal::new(path, Some(line), what);
+        let name = rows.text(r, "name").to_owned();
+        if name.is_empty() {
+            return Err(refuse("`name` is empty".to_owned()));
+        }
+        if blocks.iter().any(|b| b.name == name) {
+            return Err(refuse(format!("block `{name}` stands here twice")));
+        }
+        let yes = |column: &str| match rows.text(r, column) {
+            "" | "no" | "false" => Ok(false),
+            "yes" | "true" => Ok(true),
+            other => Err(refuse(format!(
+                "`{column}` is `{other}`, expected yes or no"
+            ))),
+        };
+        let colour = rows.text(r, "colour");
+        let is_colour = colour
+            .strip_prefix('#')
+            .is_some_and(|h| h.len() == 6 && h.bytes().all(|b| b.is_ascii_hexdigit()));
+        if !colour.is_empty() && !is_colour {
+            return Err(refuse(format!("`colour` is `{colour}`, expected #rrggbb")));
+        }
+        blocks.push(BlockInfo {
+            order: rows
+                .cell(line, r, "order", "a whole number from 1")?
+                .ok_or_else(|| refuse("`order` is empty".to_owned()))?,
+            key: yes("key")?,
+            bokashi: yes("bokashi")?,
+            colour: is_colour.then(|| colour.to_owned()),
+            name,
+        });
+    }
+    if blocks.iter().filter(|b| b.key).count() > 1 {
+        return Err(Refusal::new(
+            path,
+            None,
+            "more than one block is the key block",
+        ));
+    }
+    Ok(blocks)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn write(text: &str) -> (tempfile::TempDir, PathBuf) {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("list.csv");
+        std::fs::write(&path, text).unwrap();
+        (dir, path)
+    }
+
+    #[test]
+    fn a_sheet_list_reads_with_only_a_file_column() {
+        let (_dir, path) = write("file\na/b 1.tif\n# aside\nc.png\n");
+        let sheets = sheets(&path).unwrap();
+        assert_eq!(sheets.len(), 2);
+        assert_eq!(sheets[0].impression.impression, "b 1");
+        assert_eq!(sheets[1].impression.sheet, 2);
+        assert_eq!(sheets[1].line, 4);
+    }
+
+    #[test]
+    fn wrong_cells_and_columns_are_refused_with_their_line() {
+        let (_d, path) = write("file,yer\na.tif,1961\n");
+        let e = sheets(&path).unwrap_err().to_string();
+        assert!(e.ends_with("did you mean `year`?"), "{e}");
+        let (_d, path) = write("file,year\na.tif,1961\nb.tif,old\n");
+        let e = sheets(&path).unwrap_err().to_string();
+        assert!(
+            e.contains(":3: `year` is `old`, expected a whole number"),
+            "{e}"
+        );
+        let (_d, path) = write("file,role\na.tif,proof:\n");
+        let e = sheets(&path).unwrap_err().to_string();
+        assert!(e.contains("expected reference, run or proof:BLOCK"), "{e}");
+        let (_d, path) = write("name,order,colour\nkey,1,black\n");
+        let e = blocks(&path).unwrap_err().to_string();
+        assert!(e.contains("expected #rrggbb"), "{e}");
+    }
+}

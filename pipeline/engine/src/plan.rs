@@ -1,0 +1,384 @@
+//! From a config to a checked plan: everything that can be refused is refused
+//! here, before any work.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use rayon::prelude::*;
+use restrike_host::{HostError, Library, Search};
+use restrike_model::{Dpi, Manifest, Project, Role};
+
+use crate::config::{Config, PictureOptions, StageConfig, line_of};
+use crate::lists::{self, SheetLine};
+use crate::read::{self, Header};
+use crate::record::Record;
+use crate::refusal::{Refusal, nearest};
+
+/// What the command line says beside the config.
+#[derive(Debug, Clone, Default)]
+pub struct Overrides {
+    /// Sheet list instead of the config's.
+    pub sheets: Option<PathBuf>,
+    /// Output folder instead of the config's.
+    pub output: Option<PathBuf>,
+    /// Block record instead of the config's.
+    pub record: Option<PathBuf>,
+    /// Memory for scans in flight, MiB.
+    pub memory_mib: Option<u64>,
+    /// Whether an output folder of something else may be used.
+    pub replace: bool,
+}
+
+/// A checked plan.
+#[derive(Debug)]
+pub struct Plan {
+    /// The config's file name.
+    pub config_name: String,
+    /// What stages see of the config.
+    pub project: Project,
+    /// The sheets, in list order.
+    pub sheets: Vec<SheetPlan>,
+    /// The stages, in order.
+    pub stages: Vec<StagePlan>,
+    /// How pictures are written.
+    pub pictures: PictureOptions,
+    /// Folder for the results.
+    pub output: PathBuf,
+    /// The block record to start from.
+    pub record: Record,
+    /// Memory for scans in flight, bytes.
+    pub memory: u64,
+    /// Whether an output folder of something else may be used.
+    pub replace: bool,
+}
+
+/// A sheet of the plan.
+#[derive(Debug)]
+pub struct SheetPlan {
+    /// Its line in the sheet list.
+    pub line: SheetLine,
+    /// The scan's header, or why it cannot be read.
+    pub header: Result<Header, String>,
+    /// Resolution in force and where it is from; none only where the header failed.
+    pub dpi: Option<(Dpi, String)>,
+}
+
+/// A stage of the plan.
+#[derive(Debug)]
+pub struct StagePlan {
+    /// The library.
+    pub library: Arc<Library>,
+    /// Its settings.
+    pub settings: serde_json::Value,
+}
+
+impl StagePlan {
+    /// What the stage says of itself.
+    pub fn manifest(&self) -> &Manifest {
+        self.library.manifest()
+    }
+}
+
+/// Memory for scans in flight when nothing else is said, MiB.
+const DEFAULT_MEMORY_MIB: u64 = 4096;
+
+impl Plan {
+    /// Makes a plan from a config file.
+    ///
+    /// # Errors
+    /// The first thing that is wrong, with its place and what is expected.
+    pub fn new(path: &Path, overrides: &Overrides, search: &Search) -> Result<Self, Refusal> {
+        let (config, text) = Config::load(path)?;
+        let folder = path.parent().unwrap_or(Path::new("")).to_path_buf();
+        let refuse = |what: String| Refusal::new(path, None, what);
+
+        let stages = stages(path, &text, &folder, &config, search)?;
+        check_chain(path, &text, &config, &stages)?;
+        let project = project(&folder, &config)?;
+
+        let list = overrides
+            .sheets
+            .clone()
+            .or_else(|| config.sheet_list.as_ref().map(|p| folder.join(p)))
+            .ok_or_else(|| {
+                refuse("no sheet list: set `sheet_list`, or give one with --sheets".to_owned())
+            })?;
+        let lines = lists::sheets(&list)?;
+        check_roles(&list, &lines, &project)?;
+        let sheets = probe(&list, lines, config.scan.dpi)?;
+
+        let record = overrides
+            .record
+            .clone()
+            .or_else(|| config.record.as_ref().map(|p| folder.join(p)));
+        let record = match record {
+            Some(r) if !r.is_dir() => {
+                return Err(Refusal::new(&r, None, "is no folder of a block record"));
+            }
+            Some(r) => Record::load(&r)?,
+            None => Record::default(),
+        };
+        let output = overrides
+            .output
+            .clone()
+            .or_else(|| config.output.as_ref().map(|p| folder.join(p)))
+            .ok_or_else(|| {
+                refuse("no output folder: set `output`, or give one with --out".to_owned())
+            })?;
+        let memory_mib = overrides
+            .memory_mib
+            .or(config.limits.memory_mib)
+            .unwrap_or(DEFAULT_MEMORY_MIB);
+        Ok(Self {
+            config_name: path
+                .file_name()
+                .map(|n| n.to_string_lossy().into_owned())
+                .unwrap_or_default(),
+            project,
+            sheets,
+            stages,
+            pictures: config.pictures,
+            output,
+            record,
+            memory: memory_mib.saturating_mul(1 << 20),
+            replace: overrides.replace,
+        })
+    }
+
+    /// Bytes a sheet takes while it is worked on.
+    pub fn sheet_bytes(&self, header: &Header) -> u64 {
+        let pixels = header.width as f64 * header.height as f64;
+        let work = self
+            .stages
+            .iter()
+            .map(|s| s.manifest().bytes_per_pixel)
+            .fold(0.0, f64::max);
+        #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+        let work = (pixels * work) as u64;
+        header.bytes_to_decode.saturating_add(work)
+    }
+}
+
+fn stages(
+    path: &Path,
+    text: &str,
+    folder: &Path,
+    config: &Config,
+    search: &Search,
+) -> Result<Vec<StagePlan>, Refusal> {
+    config
+        .stages
+        .iter()
+        .map(|spanned| {
+            let stage = spanned.get_ref();
+            let line = Some(line_of(text, spanned.span().start));
+            let refuse = |what: String| Refusal::new(path, line, what);
+            let library = match &stage.library {
+                Some(file) => folder.join(file),
+                None => search
+                    .find(&stage.name)
+                    .map_err(|e| refuse(not_found(&e, stage, search)))?,
+            };
+            let library = Library::open_as(&stage.name, &library, stage.sha256.as_deref())
+                .map_err(|e| refuse(e.to_string()))?;
+            let settings = serde_json::to_value(&stage.settings)
+                .map_err(|e| refuse(format!("settings of stage `{}`: {e}", stage.name)))?;
+            library.check_settings(&settings).map_err(|e| {
+                // The line of the setting itself, where the error names one.
+                let key = match &e {
+                    HostError::Settings { place, reason, .. } => place
+                        .rsplit('/')
+                        .next()
+                        .filter(|k| !k.is_empty())
+                        .or_else(|| reason.split('\'').nth(1))
+                        .map(str::to_owned),
+                    _ => None,
+                };
+                let line = key
+                    .and_then(|k| setting_line(text, spanned.span(), &k))
+                    .or(line);
+                Refusal::new(path, line, with_hint(&e, &library))
+            })?;
+            Ok(StagePlan {
+                library: Arc::new(library),
+                settings,
+            })
+        })
+        .collect()
+}
+
+/// Adds the nearest setting's name to a message about an unknown one.
+fn with_hint(e: &HostError, library: &Library) -> String {
+    let known: Vec<String> = library.manifest().settings["properties"]
+        .as_object()
+        .map(|o| o.keys().cloned().collect())
+        .unwrap_or_default();
+    match e {
+        HostError::Settings { reason, .. } if reason.contains("dditional properties") => {
+            let wrong = reason.split('\'').nth(1).unwrap_or_default();
+            let hint = nearest(wrong, known.iter().map(String::as_str))
+                .map(|n| format!("; did you mean `{n}`?"))
+                .unwrap_or_default();
+            format!("{e}{hint} (settings of this stage: {})", known.join(", "))
+        }
+        _ => e.to_string(),
+    }
+}
+
+fn setting_line(text: &str, span: std::ops::Range<usize>, key: &str) -> Option<usize> {
+    let start = line_of(text, span.start);
+    text.lines()
+        .enumerate()
+        .skip(start - 1)
+        .find(|(_, l)| {
+            l.trim_start()
+                .strip_prefix(key)
+                .is_some_and(|rest| rest.trim_start().starts_with('='))
+        })
+        .map(|(n, _)| n + 1)
+}
+
+fn not_found(e: &HostError, stage: &StageConfig, search: &Search) -> String {
+    let there: Vec<String> = search
+        .all()
+        .iter()
+        .filter_map(|p| Library::open(p, None).ok())
+        .map(|l| l.manifest().name.clone())
+        .collect();
+    match nearest(&stage.name, there.iter().map(String::as_str)) {
+        Some(near) => format!("{e}; did you mean `{near}`?"),
+        None => e.to_string(),
+    }
+}
+
+/// Checks each stage's needs against what the stages before it give.
+fn check_chain(
+    path: &Path,
+    text: &str,
+    config: &Config,
+    stages: &[StagePlan],
+) -> Result<(), Refusal> {
+    let mut tables: BTreeMap<&str, &str> = BTreeMap::new();
+    let mut images: BTreeSet<&str> = BTreeSet::new();
+    for (stage, spanned) in stages.iter().zip(&config.stages) {
+        let m = stage.manifest();
+        let line = Some(line_of(text, spanned.span().start));
+        let missing = |what: &str, name: &str| {
+            let giver = stages
+                .iter()
+                .map(StagePlan::manifest)
+                .find(|g| {
+                    g.gives.tables.iter().any(|t| t.name == name)
+                        || g.gives.images.iter().any(|i| i == name)
+                })
+                .map(|g| format!("; stage `{}` gives it: put it before", g.name))
+                .unwrap_or_else(|| {
+                    "; no stage of this config gives it: add the stage that does".to_owned()
+                });
+            Refusal::new(
+                path,
+                line,
+                format!("stage `{}` needs the {what} `{name}`{giver}", m.name),
+            )
+        };
+        for t in &m.needs.tables {
+            if !tables.contains_key(t.as_str()) {
+                return Err(missing("table", t));
+            }
+        }
+        for i in &m.needs.images {
+            if !images.contains(i.as_str()) {
+                return Err(missing("image", i));
+            }
+        }
+        for t in &m.gives.tables {
+            if let Some(other) = tables.insert(&t.name, &m.name) {
+                return Err(Refusal::new(
+                    path,
+                    line,
+                    format!(
+                        "stages `{other}` and `{}` both give the table `{}`",
+                        m.name, t.name
+                    ),
+                ));
+            }
+        }
+        images.extend(m.gives.images.iter().map(String::as_str));
+    }
+    Ok(())
+}
+
+fn project(folder: &Path, config: &Config) -> Result<Project, Refusal> {
+    let blocks = match &config.block_list {
+        Some(list) => lists::blocks(&folder.join(list))?,
+        None => Vec::new(),
+    };
+    Ok(Project {
+        design: config.design.clone(),
+        sheet: config.sheet,
+        images: config.images.clone(),
+        blocks,
+        marks: config.marks.clone(),
+        tolerances: config.tolerances.clone(),
+    })
+}
+
+fn check_roles(list: &Path, lines: &[SheetLine], project: &Project) -> Result<(), Refusal> {
+    if project.blocks.is_empty() {
+        return Ok(());
+    }
+    let names: Vec<&str> = project.blocks.iter().map(|b| b.name.as_str()).collect();
+    for l in lines {
+        if let Role::Proof(block) = &l.impression.role
+            && !names.contains(&block.as_str())
+        {
+            let hint = nearest(block, names.iter().copied())
+                .map(|n| format!("; did you mean `{n}`?"))
+                .unwrap_or_default();
+            return Err(Refusal::new(
+                list,
+                Some(l.line),
+                format!("a proof of block `{block}`, which is not in the block list{hint}"),
+            ));
+        }
+    }
+    Ok(())
+}
+
+/// Reads every header, and settles each scan's resolution.
+fn probe(
+    list: &Path,
+    lines: Vec<SheetLine>,
+    config_dpi: Option<f64>,
+) -> Result<Vec<SheetPlan>, Refusal> {
+    let sheets: Vec<SheetPlan> = lines
+        .into_par_iter()
+        .map(|line| {
+            let header = read::probe(&line.path).map_err(|e| e.to_string());
+            let said = line
+                .dpi
+                .map(|d| (Dpi::square(d), "sheet list".to_owned()))
+                .or_else(|| config_dpi.map(|d| (Dpi::square(d), "config".to_owned())));
+            let dpi = said.or_else(|| {
+                let r = header.as_ref().ok()?.resolution.as_ref()?;
+                Some((r.dpi, r.source.to_string()))
+            });
+            SheetPlan { line, header, dpi }
+        })
+        .collect();
+    for s in &sheets {
+        if s.header.is_ok() && s.dpi.is_none() {
+            return Err(Refusal::new(
+                list,
+                Some(s.line.line),
+                format!(
+                    "{} holds no resolution; say it in the column `dpi` of the sheet list, or \
+                     for all scans with `dpi` under `[scan]` in the config",
+                    s.line.impression.file
+                ),
+            ));
+        }
+    }
+    Ok(sheets)
+}

@@ -1,0 +1,10 @@
+//! Tests of the whole tool: the executable on real files, the plugin boundary,
+//! and the rules the code keeps.
+
+mod bench;
+mod boundary;
+mod c_stage;
+mod header;
+mod inputs;
+mod resume;
+mod rules;
