@@ -151,11 +151,11 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     picture.frame = Some(Frame {
         width: 60.0,
         height: 40.0,
-        to_base: Affine::translation(1180.0, 600.0),
+        to_base: Affine::translation(1215.0, 640.0),
     });
     picture.marks = vec![Mark::Cross {
         at: Point::new(30.0, 20.0),
-        tone: Tone::Measured,
+        tone: Tone::Expected,
     }];
     picture.caption = "A detail, enlarged.".into();
     save(

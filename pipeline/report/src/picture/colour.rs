@@ -52,7 +52,7 @@ pub fn tone_name(tone: Tone) -> &'static str {
 }
 
 /// Colour scale of maps, `t` from 0 to 1, sRGB. With a zero in the middle
-/// (`diverging`) ColorBrewer's PuOr, orange below and purple above; otherwise
+/// (`diverging`) ColorBrewer's PuOr, purple below and orange above; otherwise
 /// cividis (Nunez, Anderton and Renslow 2018,
 /// <https://doi.org/10.1371/journal.pone.0199239>), dark to light.
 pub fn palette(diverging: bool, t: f64) -> [u8; 3] {

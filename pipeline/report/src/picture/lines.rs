@@ -27,10 +27,10 @@ fn form(tone: Tone, stroke: Stroke) -> Form {
         round: false,
     };
     match tone {
-        Tone::Measured => plain(2.2, 0.0),
+        Tone::Measured => plain(2.6, 0.0),
         Tone::Expected => plain(4.8, 2.0),
         Tone::Fault => plain(4.4, 0.0),
-        Tone::Guide => plain(1.3, 0.0),
+        Tone::Guide => plain(1.2, 0.0),
         Tone::Notice => Form {
             width: 3.4,
             core: 0.0,

@@ -8,7 +8,7 @@ use super::lines::{HALO, fill, halo, ink, paint, path_through};
 use super::{colour::tone_colour, text};
 
 /// Half the size of a cross, in thin lines.
-const ARM: f64 = 8.0;
+const ARM: f64 = 9.0;
 /// Length of an arrow's head, in thin lines.
 const HEAD: f64 = 13.0;
 /// Least radius of a circle, in thin lines: a smaller one would be a blot.
@@ -96,7 +96,8 @@ fn circle(centre: Point, radius: f64) -> Vec<Point> {
 
 /// Upright or slanting, so that the form tells the tone as well.
 fn cross(at: Point, tone: Tone, unit: f64, within: &Rect) -> Vec<Shape> {
-    let arm = ARM * unit;
+    // A double line needs room for its inside to show.
+    let arm = if tone == Tone::Expected { 1.35 } else { 1.0 } * ARM * unit;
     let slanting = matches!(tone, Tone::Expected | Tone::Fault);
     let (p, q) = if slanting {
         let k = arm * std::f64::consts::FRAC_1_SQRT_2;
@@ -123,7 +124,7 @@ fn arrow(from: Point, to: Point, tone: Tone, unit: f64, within: &Rect) -> Vec<Sh
     }
     let along = (to - from) * (1.0 / length);
     let across = Point::new(-along.y, along.x);
-    let head = (HEAD * unit).min(length.max(6.0 * unit));
+    let head = (HEAD * unit).min(length.max(8.0 * unit));
     let base = to - along * head;
     let mut shapes = Vec::new();
     if length > head {

@@ -223,7 +223,7 @@ fn bar(mm_per_px: f64, longest_px: f64) -> Option<(f64, String)> {
     let most = longest_px * mm_per_px;
     let (mm, decimals) = (-4..=4)
         .flat_map(|power| [1.0, 2.0, 5.0].map(|k| (k * libm::pow(10.0, f64::from(power)), power)))
-        .rfind(|(mm, _)| *mm <= most)?;
+        .rfind(|(mm, _)| *mm <= most && *mm > most / 10.0)?;
     let places = usize::try_from(-decimals).unwrap_or(0);
     Some((mm / mm_per_px, format!("{mm:.places$} mm")))
 }

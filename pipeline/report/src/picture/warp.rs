@@ -3,7 +3,7 @@
 
 use restrike_model::Affine;
 
-use super::resample::{Sink, Source};
+use super::resample::{Place, Sink, Source};
 
 /// Samples along one side of a pixel at most. Beyond it (a frame that takes in
 /// thousands of base pixels a pixel in one direction only) some are left out.
@@ -22,15 +22,16 @@ pub(super) fn by_grid<S: Source>(
 ) {
     let [a, b, c, d, e, f] = map.0;
     let spans = [(a * a + d * d).sqrt(), (b * b + e * e).sqrt()];
+    let nearest = spans[0].min(spans[1]) > MANY;
     let counts = spans.map(|s| {
         if s <= 1.0 {
             1
         } else {
-            ((1.3 * s).ceil() as usize).clamp(2, MOST)
+            ((1.2 * s).ceil() as usize).clamp(2, MOST)
         }
     });
-    let nearest = spans[0].min(spans[1]) > MANY;
     let grid = grid(map, counts);
+    let places: Vec<Place> = grid.iter().map(|(dx, dy)| Place::new(*dx, *dy)).collect();
     let planes = source.planes();
     let mut line = vec![0.0_f32; width * planes];
     let mut cover = vec![0.0_f32; width];
@@ -39,7 +40,9 @@ pub(super) fn by_grid<S: Source>(
             let (px, py) = (x as f64, y as f64);
             let at = (a * px + b * py + c, d * px + e * py + f);
             let mut sum = [0.0_f32; 4];
-            if nearest {
+            if nearest && all_inside(source, at, map) {
+                source.add_places(Place::new(at.0, at.1), &places, &mut sum);
+            } else if nearest {
                 nearest_samples(source, at, &grid, &mut sum);
             } else {
                 bilinear_samples(source, at, &grid, &mut sum);
@@ -52,6 +55,18 @@ pub(super) fn by_grid<S: Source>(
         }
         sink(y, &line, &cover);
     }
+}
+
+/// Whether the base covers a whole pixel, with a margin for rounding.
+fn all_inside<S: Source>(source: &S, at: (f64, f64), map: &Affine) -> bool {
+    let [a, b, _, d, e, _] = map.0;
+    let (width, height) = source.size();
+    let within = |start: f64, p: f64, q: f64, end: usize| {
+        let low = start + p.min(0.0) + q.min(0.0);
+        let high = start + p.max(0.0) + q.max(0.0);
+        low >= 0.01 && high <= end as f64 - 0.01
+    };
+    within(at.0, a, b, width) && within(at.1, d, e, height)
 }
 
 /// Places of the samples within a pixel, as base offsets from its corner.
