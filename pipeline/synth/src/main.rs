@@ -1,6 +1,6 @@
 //! Renders synthetic impressions with known truth.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use anyhow::Context as _;
 use clap::{Args, Parser, Subcommand};
@@ -25,9 +25,13 @@ enum Command {
         design: DesignArgs,
         #[command(flatten)]
         run: RunArgs,
-        /// Write the sheet specs as JSON lines as well (specs.jsonl).
+        /// Write the run's and the sheets' specs as well (run.json, specs.jsonl).
         #[arg(long)]
         specs: bool,
+        /// Run spec (JSON, as written by --specs) instead of the run's options:
+        /// drift, steps and every knob can be set there.
+        #[arg(long)]
+        run_spec: Option<PathBuf>,
     },
     /// Render one sheet, from the options of a run or from a spec file.
     Sheet {
@@ -142,8 +146,8 @@ struct RunArgs {
 }
 
 impl RunArgs {
-    fn sheets(&self, design: &Design) -> Vec<SheetSpec> {
-        let run = RunSpec {
+    fn spec(&self) -> RunSpec {
+        RunSpec {
             sheets: self.sheets,
             references: self.references,
             seed: self.seed,
@@ -156,7 +160,10 @@ impl RunArgs {
             year: self.year,
             age: self.age,
             ..RunSpec::new(self.difficulty)
-        };
+        }
+    }
+
+    fn sheets(&self, run: &RunSpec, design: &Design) -> Vec<SheetSpec> {
         let mut sheets = run.sheets(design);
         for s in &mut sheets {
             s.scan.dpi_tag = self.dpi_tag;
@@ -165,11 +172,25 @@ impl RunArgs {
     }
 }
 
+fn from_json<T: serde::de::DeserializeOwned>(path: &Path) -> anyhow::Result<T> {
+    let text = std::fs::read_to_string(path).with_context(|| path.display().to_string())?;
+    serde_json::from_str(&text).with_context(|| path.display().to_string())
+}
+
 fn main() -> anyhow::Result<()> {
     match Cli::parse().command {
-        Command::Run { design, run, specs } => {
+        Command::Run {
+            design,
+            run,
+            specs,
+            run_spec,
+        } => {
             let design = design.design();
-            let sheets = run.sheets(&design);
+            let spec = match run_spec {
+                Some(path) => from_json(&path)?,
+                None => run.spec(),
+            };
+            let sheets = run.sheets(&spec, &design);
             write_run(&design, &sheets, &run.out)?;
             if specs {
                 let lines = sheets
@@ -177,6 +198,8 @@ fn main() -> anyhow::Result<()> {
                     .map(serde_json::to_string)
                     .collect::<Result<Vec<_>, _>>()?;
                 std::fs::write(run.out.join("specs.jsonl"), lines.join("\n") + "\n")?;
+                let text = serde_json::to_string_pretty(&spec)?;
+                std::fs::write(run.out.join("run.json"), text + "\n")?;
             }
         }
         Command::Sheet {
@@ -187,13 +210,9 @@ fn main() -> anyhow::Result<()> {
         } => {
             let design = design.design();
             let sheet: SheetSpec = match spec {
-                Some(path) => {
-                    let text = std::fs::read_to_string(&path)
-                        .with_context(|| path.display().to_string())?;
-                    serde_json::from_str(&text).with_context(|| path.display().to_string())?
-                }
+                Some(path) => from_json(&path)?,
                 None => run
-                    .sheets(&design)
+                    .sheets(&run.spec(), &design)
                     .into_iter()
                     .find(|s| s.position == position)
                     .context("no sheet at that position: raise --sheets")?,

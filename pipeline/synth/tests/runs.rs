@@ -369,6 +369,44 @@ fn files() {
     }
 }
 
+/// Specs and truth survive JSON, so that a run can be edited and replayed.
+#[test]
+fn specs_round_trip() {
+    let (design, run) = small(Family::Heron, Difficulty::Hard);
+    let text = serde_json::to_string(&run).unwrap();
+    assert_eq!(serde_json::from_str::<RunSpec>(&text).unwrap(), run);
+    for s in run.sheets(&design) {
+        let text = serde_json::to_string(&s).unwrap();
+        assert_eq!(
+            serde_json::from_str::<restrike_synth::SheetSpec>(&text).unwrap(),
+            s
+        );
+        let t = render(&design, &s).unwrap().truth;
+        let text = serde_json::to_string(&t).unwrap();
+        assert_eq!(
+            serde_json::from_str::<restrike_synth::Truth>(&text).unwrap(),
+            t
+        );
+    }
+}
+
+/// An impossible scan is refused with the sheet's name.
+#[test]
+fn impossible_scans_are_refused() {
+    let design = blank_design([40.0, 30.0]);
+    for (dpi, margin) in [
+        (0.0, 4.0),
+        (f64::NAN, 4.0),
+        (4800.0, 2000.0),
+        (300.0, -30.0),
+    ] {
+        let mut s = sheet(dpi);
+        s.scan.margin_mm = [margin; 4];
+        let e = render(&design, &s).unwrap_err().to_string();
+        assert!(e.starts_with("sheet: "), "{e}");
+    }
+}
+
 #[test]
 fn drift_and_step_reach_the_truth() {
     use restrike_synth::run::{Change, Quantity};
