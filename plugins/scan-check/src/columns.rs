@@ -163,7 +163,7 @@ fn paper(c: &mut Vec<ColumnSpec>) {
         "paper_area_pct",
         "%",
         1,
-        "Share of the sheet taken for unprinted paper.",
+        "Share of the sheet taken for unprinted paper: the margins where the print has them, else its lightest tone.",
     );
     number(
         c,

@@ -237,7 +237,11 @@ fn measure(field: &Field<'_>, x: f64, y: f64, reach: f64) -> Option<Edge> {
             return Some(edge);
         }
     }
-    None
+    // A ragged edge may be straight over a shorter piece.
+    let short = follow(field, x, y, reach, LENGTH / 2)?;
+    [11, 8]
+        .into_iter()
+        .find_map(|half| cut(field, y, &short, LENGTH / 2, half))
 }
 
 /// The line of steepest change near a place.

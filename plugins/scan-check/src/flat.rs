@@ -68,17 +68,12 @@ pub(crate) fn look(scan: ImageView<'_, u16>, o: &Overview, paper: &Paper) -> Res
     if inside.len() < 100 {
         return Err("the sheet is too small in the scan".to_owned());
     }
-    let tone = lightest_tone(o, &inside)
-        .ok_or_else(|| "no part of the sheet is light and even enough to be paper".to_owned())?;
-    let first: Vec<(usize, usize)> = inside
-        .iter()
-        .copied()
-        .filter(|&(c, r)| {
-            let lab = o.at(c, r).lab;
-            let near = [lab[0] - tone[0], lab[1] - tone[1], lab[2] - tone[2]];
-            near[0].abs() < 9.0 && near[1].abs() < 5.0 && near[2].abs() < 6.0
-        })
-        .collect();
+    let first = match margins(o, paper, &inside) {
+        Some(cells) => cells,
+        None => lightest(o, &inside).ok_or_else(|| {
+            "no part of the sheet is light and even enough to be paper".to_owned()
+        })?,
+    };
 
     let points: Vec<(f64, f64, f64)> = first
         .iter()
@@ -123,8 +118,84 @@ pub(crate) fn look(scan: ImageView<'_, u16>, o: &Overview, paper: &Paper) -> Res
     })
 }
 
-/// The lightest tone a fair part of the sheet has: unprinted paper in a print with margins.
-fn lightest_tone(o: &Overview, inside: &[(usize, usize)]) -> Option<[f32; 3]> {
+/// Cells of the margins: grown from the strip along the sheet's sides over neighbours of nearly
+/// the same colour. A border line stops it, so that pale tones inside do not pass for paper.
+/// None where the strip is not of one light tone (no margins, a bleed print).
+fn margins(o: &Overview, paper: &Paper, inside: &[(usize, usize)]) -> Option<Vec<(usize, usize)>> {
+    const STRIP: f64 = 5.0;
+    const NEIGHBOUR: f32 = 1.5;
+    let cell = to_f64(o.cell);
+    let strip: Vec<(usize, usize)> = inside
+        .iter()
+        .copied()
+        .filter(|&(c, r)| {
+            let (x, y) = o.centre(c, r);
+            !paper.contains(x, y, STRIP * cell)
+        })
+        .collect();
+    let tone = median_lab(o, &strip);
+    let light = lightest(o, inside).map(|cells| median_lab(o, &cells))?;
+    let seeds: Vec<(usize, usize)> = strip
+        .iter()
+        .copied()
+        .filter(|&p| near(o, p, tone))
+        .collect();
+    if seeds.len() * 2 < strip.len() || tone[0] < light[0] - 6.0 {
+        return None;
+    }
+    let mut free = vec![false; o.cols * o.rows];
+    for &(c, r) in inside {
+        free[r * o.cols + c] = near(o, (c, r), tone);
+    }
+    let mut open = seeds;
+    open.iter().for_each(|&(c, r)| free[r * o.cols + c] = false);
+    let mut out = open.clone();
+    while let Some((c, r)) = open.pop() {
+        let around = [
+            (c.wrapping_sub(1), r),
+            (c + 1, r),
+            (c, r.wrapping_sub(1)),
+            (c, r + 1),
+        ];
+        for (x, y) in around {
+            if x < o.cols
+                && y < o.rows
+                && free[y * o.cols + x]
+                && delta_e76(o.at(x, y).lab, o.at(c, r).lab) < NEIGHBOUR
+            {
+                free[y * o.cols + x] = false;
+                open.push((x, y));
+                out.push((x, y));
+            }
+        }
+    }
+    // Row by row: sums must not depend on the order of growth.
+    out.sort_unstable_by_key(|&(c, r)| (r, c));
+    Some(out)
+}
+
+/// Whether a cell's colour can be that of paper of a tone, unevenly lit or toned.
+fn near(o: &Overview, (c, r): (usize, usize), tone: [f32; 3]) -> bool {
+    let lab = o.at(c, r).lab;
+    (lab[0] - tone[0]).abs() < 9.0
+        && (lab[1] - tone[1]).abs() < 5.0
+        && (lab[2] - tone[2]).abs() < 6.0
+}
+
+fn median_lab(o: &Overview, cells: &[(usize, usize)]) -> [f32; 3] {
+    [0, 1, 2].map(|k| {
+        let v: Vec<f64> = cells
+            .iter()
+            .map(|&(c, r)| f64::from(o.at(c, r).lab[k]))
+            .collect();
+        #[allow(clippy::cast_possible_truncation)]
+        let m = median(&v) as f32;
+        m
+    })
+}
+
+/// Cells of the lightest tone a fair part of the sheet has.
+fn lightest(o: &Overview, inside: &[(usize, usize)]) -> Option<Vec<(usize, usize)>> {
     const REACH: usize = 3;
     let mut histogram = [0_usize; 101];
     #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
@@ -140,17 +211,19 @@ fn lightest_tone(o: &Overview, inside: &[(usize, usize)]) -> Option<[f32; 3]> {
     let peak = (20..=100).rev().find(|&l| {
         mass(l) >= enough && (1..=REACH).all(|d| mass(l) >= mass(l.saturating_sub(d)))
     })?;
-    let near: Vec<[f32; 3]> = inside
+    let near_peak: Vec<(usize, usize)> = inside
         .iter()
-        .map(|&(c, r)| o.at(c, r).lab)
-        .filter(|l| (f64::from(l[0]) - to_f64(peak) - 0.5).abs() <= 3.5)
+        .copied()
+        .filter(|&(c, r)| (f64::from(o.at(c, r).lab[0]) - to_f64(peak) - 0.5).abs() <= 3.5)
         .collect();
-    Some([0, 1, 2].map(|k| {
-        let v: Vec<f64> = near.iter().map(|l| f64::from(l[k])).collect();
-        #[allow(clippy::cast_possible_truncation)]
-        let m = median(&v) as f32;
-        m
-    }))
+    let tone = median_lab(o, &near_peak);
+    Some(
+        inside
+            .iter()
+            .copied()
+            .filter(|&p| near(o, p, tone))
+            .collect(),
+    )
 }
 
 /// The surface's range over the cells it was fitted to: nothing is extrapolated.

@@ -211,9 +211,10 @@ fn clipping(row: Row, o: &Overview, paper: &Paper, channels: usize) -> (Row, [f6
             #[allow(clippy::cast_precision_loss)]
             if paper.contains(x, y, o.cell as f64) {
                 let cell = o.at(c, r);
-                for k in 0..3 {
-                    sums[0][k] += f64::from(cell.full[k]);
-                    sums[1][k] += f64::from(cell.zero[k]);
+                for (sum, part) in sums.iter_mut().zip([cell.full, cell.zero]) {
+                    for (s, p) in sum.iter_mut().zip(part) {
+                        *s += f64::from(p);
+                    }
                 }
                 cells += 1.0;
             }
@@ -412,3 +413,5 @@ fn picture(
         marks,
     }
 }
+
+restrike_stage::export!(ScanCheck);

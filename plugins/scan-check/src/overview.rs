@@ -16,11 +16,9 @@ const HISTOGRAM_EVERY: usize = 8;
 /// One cell of the small copy.
 #[derive(Debug, Clone, Copy, Default)]
 pub(crate) struct Cell {
-    /// Mean, linear light, 1 = full scale; a grey scan has three equal channels.
-    pub(crate) mean: [f32; 3],
-    /// Mean of the relative luminance.
+    /// Mean of the relative luminance; 1 = full scale.
     pub(crate) y: f32,
-    /// CIELAB (D50) of the mean.
+    /// CIELAB (D50) of the mean; a grey scan has three equal channels.
     pub(crate) lab: [f32; 3],
     /// Share of samples at full scale, by channel.
     pub(crate) full: [f32; 3],
@@ -134,7 +132,6 @@ fn finish(sums: &[[u64; 3]], samples: f64, to_lab: &LabOfRgb) -> Cell {
     };
     let mean = pick(0, 1.0 / 65535.0);
     Cell {
-        mean: mean.map(|v| v as f32),
         y: crate::pixels::luminance(mean) as f32,
         lab: to_lab.lab(mean).map(|v| v as f32),
         full: pick(1, 1.0).map(|v| v as f32),
@@ -231,8 +228,8 @@ mod tests {
         let o = Overview::new(scan.view());
         assert_eq!((o.cell, o.cols, o.rows), (2, 480, 240));
         let c = o.at(10, 10);
-        assert!((c.mean[0] - 0.6).abs() < 1e-4 && (c.full[0] - 0.5).abs() < 1e-6);
+        assert!((f64::from(c.y) - (0.2126 * 0.6 + 0.0722 * 0.1)).abs() < 1e-4);
+        assert!((c.full[0] - 0.5).abs() < 1e-6);
         assert!(c.zero[1] == 1.0 && o.at(300, 10).zero[1] == 0.0);
-        assert!((c.mean[2] - 0.1).abs() < 1e-4);
     }
 }

@@ -127,7 +127,7 @@ impl Line {
                 stt += (t - mt) * (t - mt);
                 stv += (t - mt) * (v - mv);
             });
-            if !(stt > 0.0) {
+            if stt.is_nan() || stt <= 0.0 {
                 return None;
             }
             let slope = stv / stt;

@@ -106,17 +106,16 @@ pub(crate) fn read(
             colour.mean
         ));
     }
-    let neutral: Vec<([f64; 3], [f64; 3])> = pairs()
-        .filter(|(_, r)| (r[1] * r[1] + r[2] * r[2]).sqrt() < NEUTRAL)
-        .map(|(m, r)| (*m, *r))
-        .collect();
-    let largest = |f: &dyn Fn(&([f64; 3], [f64; 3])) -> f64| neutral.iter().map(f).reduce(f64::max);
+    let neutral = || pairs().filter(|(_, r)| (r[1] * r[1] + r[2] * r[2]).sqrt() < NEUTRAL);
+    let tone = neutral().map(|(m, r)| (m[0] - r[0]).abs());
+    let cast = neutral().map(|(m, r)| {
+        let (a, b) = (m[1] - r[1], m[2] - r[2]);
+        (a * a + b * b).sqrt()
+    });
     Ok(TargetResult {
         colour,
-        tone: largest(&|(m, r)| (m[0] - r[0]).abs()),
-        white_balance: largest(&|(m, r)| {
-            ((m[1] - r[1]) * (m[1] - r[1]) + (m[2] - r[2]) * (m[2] - r[2])).sqrt()
-        }),
+        tone: tone.reduce(f64::max),
+        white_balance: cast.reduce(f64::max),
     })
 }
 
@@ -169,7 +168,7 @@ mod tests {
     use serde_json::json;
 
     fn settings(quarter_turns: u8) -> TargetSettings {
-        let (w, h) = if quarter_turns % 2 == 0 {
+        let (w, h) = if quarter_turns.is_multiple_of(2) {
             (60.0, 40.0)
         } else {
             (40.0, 60.0)
