@@ -40,7 +40,7 @@ fn the_example_in_c_measures_a_sheet() {
     let rows = bench.table("dark_share");
     // A grey value below 0.1 linear is one of at most 89 (IEC 61966-2-1).
     let dark = (0..60 * 40)
-        .filter(|i| (i % 60) * 3 + i / 60 * 2 + 7 <= 89)
+        .filter(|i| ((i % 60) * 3 + i / 60 * 2 + 7) as u8 <= 89)
         .count();
     let expected = format!("{:.3}", 100.0 * dark as f64 / 2400.0);
     assert_eq!(rows[1][column(&rows, "dark_pct")], expected);

@@ -53,6 +53,7 @@ impl<'a> Rows<'a> {
             .headers()
             .map_err(|e| refuse(line_of(&e), format!("is no CSV list: {e}")))?
             .clone();
+        let header_line = Some(first_line(bytes, 1));
         let columns: Vec<String> = header.iter().map(str::to_owned).collect();
         for (i, c) in columns.iter().enumerate() {
             if !known.contains(&c.as_str()) {
@@ -60,7 +61,7 @@ impl<'a> Rows<'a> {
                     .map(|n| format!("; did you mean `{n}`?"))
                     .unwrap_or_default();
                 return Err(refuse(
-                    Some(1),
+                    header_line,
                     format!(
                         "unknown column `{c}`, expected some of {}{hint}",
                         known.join(", ")
@@ -68,12 +69,12 @@ impl<'a> Rows<'a> {
                 ));
             }
             if columns[..i].contains(c) {
-                return Err(refuse(Some(1), format!("column `{c}` stands here twice")));
+                return Err(refuse(header_line, format!("column `{c}` stands here twice")));
             }
         }
         for n in needed {
             if !columns.iter().any(|c| c == n) {
-                return Err(refuse(Some(1), format!("the column `{n}` is missing")));
+                return Err(refuse(header_line, format!("the column `{n}` is missing")));
             }
         }
         let mut rows = Vec::new();

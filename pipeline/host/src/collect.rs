@@ -122,7 +122,11 @@ impl<'a> Collector<'a> {
     fn add_picture(&mut self, json: &str) -> Result<(), String> {
         let picture: Picture = serde_json::from_str(json)
             .map_err(|e| format!("a picture that cannot be read: {e}"))?;
-        if !self.manifest.gives.pictures.contains(&picture.name) {
+        let declared = |d: &String| {
+            let rest = picture.name.strip_prefix(d.as_str());
+            rest.is_some_and(|r| r.is_empty() || r.starts_with('-'))
+        };
+        if !self.manifest.gives.pictures.iter().any(declared) {
             return Err(format!("picture `{}`, which is not declared", picture.name));
         }
         self.found.pictures.push(picture);

@@ -50,7 +50,8 @@ pub struct Given {
     pub tables: Vec<TableSpec>,
     /// Images for later stages, by name.
     pub images: Vec<String>,
-    /// Pictures for people, by name.
+    /// Pictures for people, by name; a picture of one image of a two-up sheet may
+    /// add `-` and the image's name.
     pub pictures: Vec<String>,
     /// Parts of the block record, by name.
     pub records: Vec<String>,

@@ -1,6 +1,6 @@
 //! The stage's table.
 
-use restrike_model::{ColumnSpec, Scope, TableSpec};
+use restrike_stage::{ColumnSpec, Scope, TableSpec};
 
 /// Name of the table.
 pub(crate) const TABLE: &str = "scan-check";

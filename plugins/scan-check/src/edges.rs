@@ -7,7 +7,7 @@
 //! sharpest quarter, chosen on every other row and measured on the rows
 //! between, so that noise does not pass for sharpness.
 
-use restrike_model::ImageView;
+use restrike_stage::ImageView;
 use restrike_ops::sfr::{EdgeRegion, Sfr, SfrError, slanted_edge};
 
 use crate::overview::Overview;

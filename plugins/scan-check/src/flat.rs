@@ -1,6 +1,6 @@
 //! The unprinted paper: its colour, how evenly it is lit, and how much it scatters.
 
-use restrike_model::ImageView;
+use restrike_stage::ImageView;
 use restrike_ops::cielab::lightness;
 use restrike_ops::surface_fit::QuadraticSurface;
 

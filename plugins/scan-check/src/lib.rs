@@ -19,7 +19,7 @@ mod tests;
 
 use std::collections::BTreeMap;
 
-use restrike_model::{
+use restrike_stage::{
     Dpi, Given, Level, MM_PER_INCH, Manifest, Mark, Measure, Needs, Output, Phases, Picture, Point,
     Project, Row, Size, Stage, StageError, Stroke, Tone,
 };
@@ -177,7 +177,7 @@ fn resolution(
     row: Row,
     sheet: Option<Size>,
     paper: &Paper,
-    info: &restrike_model::ScanInfo,
+    info: &restrike_stage::ScanInfo,
 ) -> (Row, Resolution) {
     let implied = sheet.map(|s| paper::implied(paper, s, info.dpi));
     let (x, y) = (implied.and_then(|i| i.x), implied.and_then(|i| i.y));

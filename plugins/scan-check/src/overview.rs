@@ -1,7 +1,7 @@
 //! One pass over the scan: a small area-averaged copy with what is clipped in
 //! each of its cells, and which levels the samples use.
 
-use restrike_model::ImageView;
+use restrike_stage::ImageView;
 use restrike_ops::cielab::{LabOfRgb, White};
 
 /// Longest side of the small copy, in cells.
@@ -182,7 +182,7 @@ fn srgb_code(linear: usize) -> usize {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use restrike_model::Raster;
+    use restrike_stage::Raster;
 
     fn linear(code: f64) -> u16 {
         let s = code / 255.0;

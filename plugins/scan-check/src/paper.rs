@@ -5,7 +5,7 @@
 //! then placed to a fraction of a pixel on the scan itself. A side that is not
 //! found is outside the scan.
 
-use restrike_model::{Dpi, ImageView, MM_PER_INCH, Point, Size};
+use restrike_stage::{Dpi, ImageView, MM_PER_INCH, Point, Size};
 
 use crate::overview::Overview;
 use crate::pixels::{Line, delta_e76, luminance_at, median};

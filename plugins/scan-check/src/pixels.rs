@@ -1,6 +1,6 @@
 //! Luminance of scan pixels, and the few statistics several parts share.
 
-use restrike_model::ImageView;
+use restrike_stage::ImageView;
 use restrike_ops::stats;
 
 /// Relative luminance of linear sRGB (the Y row of IEC 61966-2-1).

@@ -1,6 +1,6 @@
 //! A colour target in the scan: colour differences, tone response, white balance.
 
-use restrike_model::{Dpi, ImageView, Point};
+use restrike_stage::{Dpi, ImageView, Point};
 use restrike_ops::ciede2000::{ciede2000, ciede2000_sl1};
 use restrike_ops::cielab::{LabOfRgb, White};
 
@@ -163,7 +163,7 @@ fn to_f64(n: usize) -> f64 {
 mod tests {
     use super::*;
     use crate::settings::COLORCHECKER_24;
-    use restrike_model::Raster;
+    use restrike_stage::Raster;
     use restrike_ops::cielab::lab_to_linear_srgb;
     use serde_json::json;
 

@@ -1,6 +1,6 @@
 //! What a scan is fit for, and what limits it.
 
-use restrike_model::ScanInfo;
+use restrike_stage::ScanInfo;
 
 use crate::edges::Focus;
 use crate::flat::Flat;

@@ -1,7 +1,7 @@
 //! Sheets drawn here from closed forms: a turned rectangle of paper on a bed with printed
 //! solids, each edge a step blurred by a Gaussian and averaged over the pixel.
 
-use restrike_model::{Raster, Size};
+use restrike_stage::{Raster, Size};
 use serde_json::json;
 
 use super::run;
@@ -171,7 +171,7 @@ fn a_side_outside_the_scan_gives_no_resolution_across() {
     let kept = run(&d.draw(), d.dpi, 16, d.size(), &json!({})).unwrap();
     assert_eq!(kept.number("paper_sides"), 3.0);
     assert!((kept.number("ratio_y") - 1.0).abs() < 3e-4);
-    assert_eq!(kept.value("ratio_x"), restrike_model::Value::Null);
+    assert_eq!(kept.value("ratio_x"), restrike_stage::Value::Null);
     assert!(kept.text("measured_reason").contains("left or the right"));
 }
 

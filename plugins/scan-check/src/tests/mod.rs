@@ -5,7 +5,7 @@ mod rendered;
 
 use std::collections::BTreeMap;
 
-use restrike_model::{
+use restrike_stage::{
     Dpi, ImageView, Impression, Level, Measure, Output, Picture, Project, Raster, Role, Row,
     ScanInfo, Size, Stage, StageError, Value, Verdict,
 };

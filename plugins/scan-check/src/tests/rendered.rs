@@ -1,6 +1,6 @@
 //! Synthetic impressions: what was put in comes back, on seeds nothing was tuned on.
 
-use restrike_model::{Raster, Size, Value};
+use restrike_stage::{Raster, Size, Value};
 use restrike_synth::{Design, DesignSpec, Difficulty, Pixels, RunSpec, SheetSpec, Truth, render};
 use serde_json::json;
 
