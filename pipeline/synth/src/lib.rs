@@ -22,6 +22,7 @@ pub mod design;
 mod ink;
 mod knobs;
 mod layer;
+pub mod placing;
 mod raster;
 mod render;
 pub mod rng;
