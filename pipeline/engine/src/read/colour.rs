@@ -258,12 +258,8 @@ fn device(
     sense: Sense,
     profile: &ColorProfile,
 ) -> Result<Fit, String> {
-    let mut target = ColorProfile::new_srgb();
-    target.cicp = None;
-    let linear = ToneReprCurve::Parametric(vec![1.0]);
-    target.red_trc = Some(linear.clone());
-    target.green_trc = Some(linear.clone());
-    target.blue_trc = Some(linear);
+    // Sampled by `moxcms` on a grid and interpolated: better in sRGB's curve than in linear light.
+    let target = ColorProfile::new_srgb();
     let intent = if profile.lut_a_to_b_colorimetric.is_some() {
         RenderingIntent::RelativeColorimetric
     } else if profile.lut_a_to_b_perceptual.is_some() {

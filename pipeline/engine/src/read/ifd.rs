@@ -68,6 +68,8 @@ pub(super) struct Directory {
     pub(super) little: bool,
     /// Whether another directory follows.
     pub(super) more: bool,
+    /// Where the pointer to it lies.
+    pub(super) next_at: u64,
     file_len: u64,
     entries: Vec<Entry>,
 }
@@ -87,6 +89,7 @@ impl Directory {
             big: u16_of(little, [head[2], head[3]]) == 43,
             little,
             more: false,
+            next_at: 0,
             file_len,
             entries: Vec::new(),
         };
@@ -148,12 +151,13 @@ impl Directory {
             dir.entries.retain(|e| e.tag != tag);
             dir.entries.push(entry);
         }
+        dir.next_at = first + count * entry_bytes;
         let next = if dir.big {
             array::<8, R>(r).map(|b| u64_of(little, b))
         } else {
             array::<4, R>(r).map(|b| u64::from(u32_of(little, b)))
         };
-        dir.more = next.is_ok_and(|n| n != 0);
+        dir.more = next.is_ok_and(|n| n != 0 && n != start);
         Ok(dir)
     }
 
@@ -195,17 +199,17 @@ impl Directory {
         Ok(Some(bytes))
     }
 
-    /// A tag's values as unsigned integers; `None` when the tag is absent.
+    /// A tag's values as unsigned integers; `None` when the tag is absent. No more than the file
+    /// holds are ever allocated.
     pub(super) fn uints<R: Read + Seek>(
         &self,
         r: &mut R,
         tag: u16,
-        max_count: u64,
     ) -> Result<Option<Vec<u64>>, ReadError> {
         let Some(entry) = self.find(tag).copied() else {
             return Ok(None);
         };
-        let Some(bytes) = self.bytes(r, tag, max_count.saturating_mul(8))? else {
+        let Some(bytes) = self.bytes(r, tag, u64::MAX)? else {
             return Ok(None);
         };
         let little = self.little;
@@ -227,9 +231,7 @@ impl Directory {
         r: &mut R,
         tag: u16,
     ) -> Result<Option<u64>, ReadError> {
-        Ok(self
-            .uints(r, tag, 1 << 16)?
-            .and_then(|v| v.first().copied()))
+        Ok(self.uints(r, tag)?.and_then(|v| v.first().copied()))
     }
 
     /// A tag's first value as a positive finite number, if it is one.

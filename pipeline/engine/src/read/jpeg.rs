@@ -173,8 +173,10 @@ impl<'a> Stream<'a> {
     /// Opens a stream. Three components come out as RGB unless `keep` says that they are to stay
     /// as they are; four stay CMYK or YCCK.
     pub(super) fn open(bytes: &'a [u8], keep: Option<bool>) -> Result<Self, ReadError> {
+        // Stray bytes between header segments do no harm; in the data, the decoder would paint
+        // grey over what it cannot decode unless it is strict.
         let options = DecoderOptions::default()
-            .set_strict_mode(true)
+            .set_strict_mode(false)
             .set_max_width(1 << 16)
             .set_max_height(1 << 16)
             .jpeg_set_max_scans(MOST_SCANS)
@@ -193,7 +195,7 @@ impl<'a> Stream<'a> {
             (4, _) => ColorSpace::CMYK,
             (n, _) => return Err(ReadError::unsupported(format!("JPEG of {n} components"))),
         };
-        decoder.set_options(options.jpeg_set_out_colorspace(space));
+        decoder.set_options(options.set_strict_mode(true).jpeg_set_out_colorspace(space));
         Ok(Self { decoder, space })
     }
 

@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use moxcms::TransformF32Executor;
 
-use super::curve::Sense;
+use super::curve::{Sense, srgb_table};
 use super::error::ReadError;
 
 /// A sample as an index.
@@ -58,6 +58,8 @@ pub(super) struct Device {
     channels: usize,
     scale: f32,
     sense: Sense,
+    /// sRGB's curve.
+    decode: Arc<[u16]>,
     from: Vec<f32>,
     to: Vec<f32>,
 }
@@ -74,6 +76,7 @@ impl Device {
             channels,
             scale: 1.0 / (levels - 1) as f32,
             sense,
+            decode: srgb_table(65536, Sense::Direct),
             from: Vec::new(),
             to: Vec::new(),
         }
@@ -166,6 +169,7 @@ impl Device {
             .zip(self.to.as_chunks::<3>().0)
         {
             clipped += u64::from(store(*rgb, d));
+            *d = d.map(|v| self.decode[usize::from(v)]);
         }
         Ok(clipped)
     }

@@ -11,7 +11,7 @@ use restrike_model::MM_PER_INCH;
 const MOST_SEGMENTS: usize = 4096;
 
 /// Stray bytes that are skipped in search of a marker.
-const MOST_STRAY: usize = 3;
+const MOST_STRAY: usize = 4096;
 
 /// What the segments say.
 #[derive(Default)]

@@ -28,10 +28,14 @@ impl ChunkReader {
         // Buffers are ours, and their size is checked beforehand.
         let mut limits = Limits::default();
         limits.intermediate_buffer_size = usize::MAX;
-        Ok(Self::Samples(Box::new(decoder.with_limits(limits))))
+        let mut decoder = decoder.with_limits(limits);
+        if layout.low_bit_first {
+            decoder.inner().mirror_bits();
+        }
+        Ok(Self::Samples(Box::new(decoder)))
     }
 
-    /// Unpacks a chunk into rows without padding.
+    /// Unpacks a chunk: whole tiles, strips without their padding (see [`Layout::stored`]).
     pub(super) fn read(
         &mut self,
         layout: &Layout,
@@ -40,9 +44,9 @@ impl ChunkReader {
     ) -> Result<(), ReadError> {
         match self {
             Self::Samples(decoder) => {
-                let index = u32::try_from(index)
+                let number = u32::try_from(index)
                     .map_err(|_| ReadError::damaged("too many strips or tiles"))?;
-                Ok(decoder.read_chunk_bytes(index, out)?)
+                Ok(decoder.read_chunk_bytes(number, out)?)
             }
             Self::Jpeg(chunks) => chunks.read(layout, index, out),
         }

@@ -8,6 +8,9 @@ use super::super::error::ReadError;
 use super::super::jpeg::{Stream, ycck_to_cmyk};
 use super::layout::{Ink, Layout};
 
+/// Chunks may be padded to blocks of this many pixels.
+pub(super) const BLOCKS: usize = 32;
+
 /// Reads JPEG chunks.
 pub(super) struct JpegChunks {
     input: Input,
@@ -52,26 +55,27 @@ impl JpegChunks {
             )));
         }
         // Padding to whole blocks is usual; more is a bomb.
-        let most_height = layout.grid.chunk_height.next_multiple_of(32);
-        if width > layout.grid.chunk_width.next_multiple_of(32) || height > most_height {
+        let most_height = layout.grid.chunk_height.next_multiple_of(BLOCKS);
+        if width > layout.grid.chunk_width.next_multiple_of(BLOCKS) || height > most_height {
             return Err(ReadError::damaged(format!(
                 "strip or tile {index} is {width} x {height} pixels, larger than its place"
             )));
         }
         let ycck = stream.is_ycck();
-        if (width, height) == (area.width, area.height) {
+        let stored = layout.stored(index);
+        if (width, height) == stored {
             stream.decode_into(out)?;
         } else {
             self.pixels.resize(width * height * samples, 0);
             stream.decode_into(&mut self.pixels)?;
             let rows = self.pixels.chunks_exact(width * samples);
-            let row_len = area.width * samples;
-            for (to, from) in out.chunks_exact_mut(row_len).zip(rows) {
-                to.copy_from_slice(&from[..row_len]);
+            let shared = width.min(stored.0) * samples;
+            for (to, from) in out.chunks_exact_mut(stored.0 * samples).zip(rows) {
+                to[..shared].copy_from_slice(&from[..shared]);
             }
         }
         if ycck {
-            for row in out.chunks_exact_mut(area.width * samples) {
+            for row in out.chunks_exact_mut(stored.0 * samples) {
                 let inks = ycck_to_cmyk(row);
                 row.copy_from_slice(&inks);
             }

@@ -1,6 +1,6 @@
 //! What a TIFF directory says of its image.
 
-use std::io::{Read, Seek};
+use std::io::{Read, Seek, SeekFrom};
 
 use super::super::colour::Inks;
 use super::super::error::ReadError;
@@ -178,6 +178,8 @@ pub(super) struct Layout {
     pub(super) packing: Packing,
     pub(super) pixel: PixelLayout,
     pub(super) planar: bool,
+    /// Whether bytes hold their first bit lowest.
+    pub(super) low_bit_first: bool,
     pub(super) grid: Grid,
     pub(super) offsets: Vec<u64>,
     pub(super) lengths: Vec<u64>,
@@ -211,9 +213,7 @@ impl Layout {
                 .ok_or_else(|| ReadError::damaged("it does not say what its samples are"))?,
         )?;
         let compression = Compression::from_tag(uint(r, tag::COMPRESSION)?.unwrap_or(1))?;
-        if uint(r, tag::FILL_ORDER)?.unwrap_or(1) != 1 {
-            return Err(ReadError::unsupported("a TIFF with reversed bit order"));
-        }
+        let low_bit_first = uint(r, tag::FILL_ORDER)?.unwrap_or(1) == 2;
         if ink == Ink::YCbCr && compression != Compression::Jpeg {
             return Err(ReadError::unsupported(
                 "TIFF in YCbCr without JPEG compression",
@@ -230,14 +230,17 @@ impl Layout {
                 ink.name()
             )));
         }
-        let extra = d.uints(r, tag::EXTRA_SAMPLES, 64)?.unwrap_or_default();
+        let extra = d.uints(r, tag::EXTRA_SAMPLES)?.unwrap_or_default();
         let alpha = match extra.first() {
-            Some(1) if samples > colours => Some(Alpha::Premultiplied),
-            Some(2) if samples > colours => Some(Alpha::Straight),
+            // Opacity cannot be multiplied into a palette's index.
+            Some(1) if samples > colours && ink != Ink::Palette => Some(Alpha::Premultiplied),
+            Some(1 | 2) if samples > colours => Some(Alpha::Straight),
             _ => None,
         };
         let (bits, packing) = packing(d, r, compression)?;
-        if ink == Ink::Palette && (samples != 1 || !matches!(bits, 1..=8 | 16)) {
+        if ink == Ink::Palette
+            && !matches!(packing, Packing::Bits(1..=7) | Packing::U8 | Packing::U16)
+        {
             return Err(ReadError::unsupported("a TIFF palette of this depth"));
         }
         let planar = samples > 1 && uint(r, tag::PLANAR_CONFIGURATION)?.unwrap_or(1) == 2;
@@ -251,7 +254,7 @@ impl Layout {
         let wanted = (grid.count() as u64).saturating_mul(planes as u64);
         let mut table = |t: u16| -> Result<Vec<u64>, ReadError> {
             let values = d
-                .uints(r, t, wanted)?
+                .uints(r, t)?
                 .ok_or_else(|| ReadError::damaged(format!("tag {t} is missing")))?;
             if values.len() as u64 == wanted {
                 Ok(values)
@@ -278,6 +281,7 @@ impl Layout {
                 alpha,
             },
             planar,
+            low_bit_first,
             grid,
             offsets,
             lengths,
@@ -299,10 +303,20 @@ impl Layout {
         (width * samples * usize::from(self.bits)).div_ceil(8)
     }
 
+    /// Width and height of a chunk as it is stored: tiles are whole, strips end with the image.
+    pub(super) fn stored(&self, index: usize) -> (usize, usize) {
+        if self.grid.tiled {
+            (self.grid.chunk_width, self.grid.chunk_height)
+        } else {
+            let area = self.grid.area(index, self.width, self.height);
+            (area.width, area.height)
+        }
+    }
+
     /// Bytes of the largest chunk.
     pub(super) fn chunk_bytes(&self) -> usize {
-        self.row_bytes(self.grid.chunk_width.min(self.width))
-            .saturating_mul(self.grid.chunk_height.min(self.height))
+        let (width, height) = self.stored(0);
+        self.row_bytes(width).saturating_mul(height)
     }
 
     pub(super) fn longest_chunk(&self) -> u64 {
@@ -312,8 +326,8 @@ impl Layout {
     /// Compares the size stated with what the file can hold.
     pub(super) fn check_fits(&self, file_len: u64) -> Result<(), ReadError> {
         for (i, (&at, &len)) in self.offsets.iter().zip(&self.lengths).enumerate() {
-            let area = self.grid.area(i, self.width, self.height);
-            let raw = (self.row_bytes(area.width) as u64).saturating_mul(area.height as u64);
+            let (width, height) = self.stored(i);
+            let raw = (self.row_bytes(width) as u64).saturating_mul(height as u64);
             let there = file_len.saturating_sub(at);
             let packed = match self.compression {
                 Compression::None => there,
@@ -334,6 +348,23 @@ impl Layout {
         }
         Ok(())
     }
+
+    /// Writers before TIFF 6.0 packed LZW codes from the low bit up; their streams start with the
+    /// clear code that way round.
+    pub(super) fn check_lzw<R: Read + Seek>(&self, r: &mut R) -> Result<(), ReadError> {
+        let (Compression::Lzw, Some(&at)) = (self.compression, self.offsets.first()) else {
+            return Ok(());
+        };
+        let mut start = [0; 2];
+        r.seek(SeekFrom::Start(at))?;
+        r.read_exact(&mut start)?;
+        if start[0] == 0 && start[1] & 1 == 1 {
+            return Err(ReadError::unsupported(
+                "TIFF with old-style LZW compression",
+            ));
+        }
+        Ok(())
+    }
 }
 
 fn packing<R: Read + Seek>(
@@ -346,8 +377,8 @@ fn packing<R: Read + Seek>(
         Some([first, rest @ ..]) if rest.iter().all(|v| v == first) => Ok(*first),
         Some(_) => Err(ReadError::unsupported(format!("a TIFF of mixed {what}"))),
     };
-    let bits = same(d.uints(r, tag::BITS_PER_SAMPLE, 64)?, 1, "depths")?;
-    let format = same(d.uints(r, tag::SAMPLE_FORMAT, 64)?, 1, "sample formats")?;
+    let bits = same(d.uints(r, tag::BITS_PER_SAMPLE)?, 1, "depths")?;
+    let format = same(d.uints(r, tag::SAMPLE_FORMAT)?, 1, "sample formats")?;
     let packing = match (format, bits) {
         // 4 is "undefined", which writers use for plain integers.
         (1 | 4, 8) => Packing::U8,
@@ -424,7 +455,7 @@ fn colour_map<R: Read + Seek>(
     bits: u8,
 ) -> Result<Vec<[u16; 3]>, ReadError> {
     let n = 1_usize << bits;
-    let map = d.uints(r, tag::COLOR_MAP, 3 << 16)?.unwrap_or_default();
+    let map = d.uints(r, tag::COLOR_MAP)?.unwrap_or_default();
     if map.len() != 3 * n {
         return Err(ReadError::damaged(format!(
             "a palette of {} values where {} belong",

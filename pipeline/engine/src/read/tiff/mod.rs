@@ -19,6 +19,7 @@ use super::rows::{Packing, RowConverter};
 use super::sniff::FileFormat;
 use super::{Input, Pixels};
 use chunks::ChunkReader;
+use jpeg_chunks::BLOCKS;
 use layout::{Compression, Ink, Layout};
 
 pub(super) struct Source {
@@ -33,6 +34,7 @@ impl Source {
         let directory = Directory::read(&mut input)?;
         let layout = Layout::read(&directory, &mut input)?;
         layout.check_fits(file_len)?;
+        layout.check_lzw(&mut input)?;
         let header = header(&directory, &layout);
         Ok(Self {
             header,
@@ -105,10 +107,10 @@ fn header(directory: &Directory, layout: &Layout) -> Header {
             .clone()
             .map(|r| r.turned(layout.orientation)),
         orientation: layout.orientation,
-        bytes_to_decode: raster
-            + layout.working_bytes()
-            + 4 * icc.as_ref().map_or(0, |i| i.bytes)
-            + WORKING_BYTES,
+        bytes_to_decode: layout
+            .working_bytes()
+            .saturating_add(raster)
+            .saturating_add(4 * icc.as_ref().map_or(0, |i| i.bytes) + WORKING_BYTES),
         icc,
         notes,
     }
@@ -141,6 +143,7 @@ fn chunky(
 ) -> Result<(), ReadError> {
     let whole = layout.row_bytes(layout.width);
     if layout.grid.count() == 1
+        && layout.stored(0) == (layout.width, layout.height)
         && let Some(tail) = canvas.tail(whole)
     {
         reader.read(layout, 0, tail)?;
@@ -149,10 +152,11 @@ fn chunky(
     let mut buffer = vec![0; layout.chunk_bytes()];
     for index in 0..layout.grid.count() {
         let area = layout.grid.area(index, layout.width, layout.height);
-        let row_bytes = layout.row_bytes(area.width);
-        let data = &mut buffer[..row_bytes * area.height];
+        let (width, height) = layout.stored(index);
+        let row_bytes = layout.row_bytes(width);
+        let data = &mut buffer[..row_bytes * height];
         reader.read(layout, index, data)?;
-        for (i, row) in data.chunks_exact(row_bytes).enumerate() {
+        for (i, row) in data.chunks_exact(row_bytes).take(area.height).enumerate() {
             let mut done = Ok(());
             canvas.span(area.x, area.y + i, area.width, |dst| {
                 done = rows.bytes(row, area.width, dst);
@@ -176,10 +180,11 @@ fn planes(
     let mut row = Vec::new();
     for index in 0..layout.grid.count() {
         let area = layout.grid.area(index, layout.width, layout.height);
-        let row_bytes = layout.row_bytes(area.width);
+        let (width, height) = layout.stored(index);
+        let row_bytes = layout.row_bytes(width);
         for (plane, buffer) in buffers.iter_mut().enumerate() {
             let chunk = index + plane * layout.grid.count();
-            reader.read(layout, chunk, &mut buffer[..row_bytes * area.height])?;
+            reader.read(layout, chunk, &mut buffer[..row_bytes * height])?;
         }
         row.resize(area.width * n, 0);
         for i in 0..area.height {
@@ -208,18 +213,31 @@ impl Layout {
         let row = self.row_bytes(self.width) as u64;
         let widened = self.width as u64 * self.ink.inks().out_channels() as u64 * 2;
         let in_place = self.grid.count() == 1
+            && self.stored(0) == (self.width, self.height)
             && !self.planar
             && self.orientation.is_normal()
             && row <= widened;
         let chunk = self.chunk_bytes() as u64;
-        let buffers = if in_place { row } else { chunk * planes };
+        let buffers = if in_place {
+            row
+        } else {
+            chunk.saturating_mul(planes)
+        };
         let compressed = match self.compression {
             // The stream, and its pixels when they do not fit the buffer.
-            Compression::Jpeg => self.longest_chunk() + 4 * chunk,
+            Compression::Jpeg => {
+                let side = |n: usize| n.next_multiple_of(BLOCKS);
+                let padded = (self.row_bytes(side(self.grid.chunk_width)) as u64)
+                    .saturating_mul(side(self.grid.chunk_height) as u64);
+                self.longest_chunk()
+                    .saturating_add(padded.saturating_mul(4))
+            }
             _ => 0,
         };
         // Offsets and lengths, here and in the decoder.
         let table = self.offsets.len() as u64 * 96;
-        buffers + compressed + table + 8 * (row + widened)
+        buffers
+            .saturating_add(table + 8 * (row + widened))
+            .saturating_add(compressed)
     }
 }

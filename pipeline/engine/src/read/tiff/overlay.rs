@@ -22,19 +22,32 @@ pub(super) struct Overlay<R> {
     inner: R,
     position: u64,
     patches: Vec<Patch>,
+    mirror: bool,
 }
 
 impl<R: Read + Seek> Overlay<R> {
     pub(super) fn new(mut inner: R, directory: &Directory, layout: &Layout) -> io::Result<Self> {
         inner.seek(SeekFrom::Start(0))?;
+        let grid = &layout.grid;
         let mut shown = vec![(tag::PHOTOMETRIC, tag::PHOTOMETRIC, 1)];
+        let mut width = layout.width as u64;
+        if grid.tiled {
+            // Shown as an image of whole tiles: at the edges the decoder would stop short of a
+            // tile's end, which upsets its LZW reader, and it forgets the edge in all planes but
+            // the first.
+            width = (grid.across * grid.chunk_width) as u64;
+            let height = (grid.down * grid.chunk_height) as u64;
+            shown.push((tag::IMAGE_LENGTH, tag::IMAGE_LENGTH, height));
+        }
         if let Packing::Bits(9..) = layout.packing {
-            let wide = |pixels| layout.row_bytes(pixels) as u64;
-            let grid = &layout.grid;
-            let last = layout.width - (grid.across - 1) * grid.chunk_width;
-            let before = (grid.across as u64 - 1) * wide(grid.chunk_width);
-            shown.push((tag::IMAGE_WIDTH, tag::IMAGE_WIDTH, before + wide(last)));
-            shown.push((tag::TILE_WIDTH, tag::TILE_WIDTH, wide(grid.chunk_width)));
+            let (across, chunk) = if grid.tiled {
+                (grid.across as u64, grid.chunk_width)
+            } else {
+                (1, layout.width)
+            };
+            let bytes = layout.row_bytes(chunk) as u64;
+            width = across * bytes;
+            shown.push((tag::TILE_WIDTH, tag::TILE_WIDTH, bytes));
             shown.push((tag::BITS_PER_SAMPLE, tag::BITS_PER_SAMPLE, 8));
             if !layout.planar {
                 shown.push((tag::SAMPLES_PER_PIXEL, tag::SAMPLES_PER_PIXEL, 1));
@@ -42,6 +55,12 @@ impl<R: Read + Seek> Overlay<R> {
                 shown.push((tag::EXTRA_SAMPLES, 65000, 0));
             }
         }
+        shown.push((tag::IMAGE_WIDTH, tag::IMAGE_WIDTH, width));
+        // The images that follow are not read, and may lead back in a circle.
+        let end = Patch {
+            at: directory.next_at,
+            bytes: vec![0; if directory.big { 8 } else { 4 }],
+        };
         let patches = shown
             .into_iter()
             .filter_map(|(tag, as_tag, value)| {
@@ -50,12 +69,20 @@ impl<R: Read + Seek> Overlay<R> {
                     bytes: long_entry(directory, as_tag, value),
                 })
             })
+            .chain([end])
             .collect();
         Ok(Self {
             inner,
             position: 0,
             patches,
+            mirror: false,
         })
+    }
+
+    /// From here on gives bytes with their bits in reverse: for image data with fill order 2,
+    /// after the directory is read.
+    pub(super) fn mirror_bits(&mut self) {
+        self.mirror = true;
     }
 }
 
@@ -93,6 +120,11 @@ impl<R: Read> Read for Overlay<R> {
                 let target = (from - start) as usize..(to - start) as usize;
                 let source = (from - patch.at) as usize..(to - patch.at) as usize;
                 buf[target].copy_from_slice(&patch.bytes[source]);
+            }
+        }
+        if self.mirror {
+            for byte in &mut buf[..n] {
+                *byte = byte.reverse_bits();
             }
         }
         self.position = end;
