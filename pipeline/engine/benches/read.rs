@@ -28,7 +28,7 @@ fn row(y: u32) -> Vec<u8> {
     let mut state = u64::from(y) * 0x9e37_79b9_7f4a_7c15 + 1;
     (0..WIDTH)
         .flat_map(|x| {
-            let ink = (x / 310 + y / 270) % 3 == 0 && (x % 310) * (y % 270) % 97 < 60;
+            let ink = (x / 310 + y / 270).is_multiple_of(3) && (x % 310) * (y % 270) % 97 < 60;
             let base = if ink { [70, 92, 118] } else { [236, 228, 205] };
             base.map(|v: u8| {
                 state ^= state << 13;
