@@ -1,1 +1,10 @@
-//! Accuracy of the whole tool over synthetic impressions with known truth.
+//! Accuracy of the whole tool over synthetic impressions with known truth: the
+//! scans are rendered to files, the pipeline runs on them as it does for
+//! anybody, and its tables are held against the truth.
+//!
+//! `cargo run -p restrike-tests --bin accuracy -- --help` prints the reports.
+
+pub mod deskew;
+pub mod identity;
+pub mod spread;
+pub mod whole;

@@ -1,0 +1,70 @@
+//! Prints how accurate the whole tool is over synthetic impressions.
+
+use anyhow::{Result, ensure};
+use clap::{Parser, ValueEnum};
+use restrike_synth::Difficulty;
+
+/// Renders impressions with known truth, runs the pipeline on them, and prints
+/// its errors. The designs are not those the stages were tuned on.
+#[derive(Parser)]
+struct Args {
+    /// What to report on.
+    what: What,
+    /// Good sheets of each of the five designs (20 for deskew, 40 for identity).
+    #[arg(long)]
+    sheets: Option<u32>,
+    /// Resolution, pixels per inch.
+    #[arg(long, default_value_t = 300.0)]
+    dpi: f64,
+    /// How hard the sheets are.
+    #[arg(long, value_enum, default_value_t = Hardness::Standard)]
+    difficulty: Hardness,
+    /// Fail unless the targets are met.
+    #[arg(long)]
+    check: bool,
+}
+
+#[derive(Clone, Copy, ValueEnum)]
+enum What {
+    /// Turn and corners of sheet and border.
+    Deskew,
+    /// Names of wrong sheets.
+    Identity,
+}
+
+#[derive(Clone, Copy, ValueEnum)]
+enum Hardness {
+    Easy,
+    Standard,
+    Hard,
+}
+
+fn main() -> Result<()> {
+    let args = Args::parse();
+    let difficulty = match args.difficulty {
+        Hardness::Easy => Difficulty::Easy,
+        Hardness::Standard => Difficulty::Standard,
+        Hardness::Hard => Difficulty::Hard,
+    };
+    match args.what {
+        What::Deskew => {
+            let r =
+                restrike_tests::deskew::report(args.sheets.unwrap_or(20), args.dpi, difficulty)?;
+            println!("{}", r.text());
+            if args.check {
+                ensure!(r.refused == 0, "good sheets without figures");
+                ensure!(r.border_deg.rms() <= 0.005, "turn worse than 0.005 deg rms");
+                ensure!(r.border_px.rms() <= 0.5, "corners worse than 0.5 px rms");
+            }
+        }
+        What::Identity => {
+            let sheets = args.sheets.unwrap_or(40);
+            let r = restrike_tests::identity::report(sheets, args.dpi, difficulty)?;
+            println!("{}", r.text());
+            if args.check {
+                ensure!(r.wrong() == 0, "sheets called by another name");
+            }
+        }
+    }
+    Ok(())
+}

@@ -1,0 +1,159 @@
+//! Renders a run to files and runs the pipeline on it.
+
+use std::path::Path;
+use std::sync::Arc;
+use std::sync::atomic::AtomicBool;
+
+use anyhow::{Context, Result, anyhow};
+use restrike_engine::{Base, FinalTable, Overrides, PictureError, PictureRef, PictureSink, Plan};
+use restrike_host::Search;
+use restrike_model::{Impression, Picture, Value};
+use restrike_synth::{Design, DesignSpec, Difficulty, Family, RunSpec, SheetSpec, Truth, Wrong};
+
+/// What to render.
+#[derive(Debug, Clone)]
+pub struct Batch {
+    /// Family of designs.
+    pub family: Family,
+    /// Seed of design and run.
+    pub seed: u64,
+    /// Good sheets.
+    pub sheets: u32,
+    /// Two images on the sheet.
+    pub two_up: bool,
+    /// Resolution, pixels per inch.
+    pub dpi: f64,
+    /// How hard.
+    pub difficulty: Difficulty,
+    /// Wrong sheets mixed in.
+    pub wrong: Vec<Wrong>,
+}
+
+/// A rendered run with what the pipeline made of it.
+#[derive(Debug)]
+pub struct Measured {
+    /// Truth of each sheet, in list order.
+    pub truth: Vec<Truth>,
+    /// The tables.
+    pub tables: Vec<FinalTable>,
+}
+
+/// Pictures are not asked for.
+struct NoPictures;
+
+impl PictureSink for NoPictures {
+    fn write(
+        &self,
+        _: Option<&Impression>,
+        _: &str,
+        _: &Picture,
+        _: Base<'_>,
+        _: Option<[f64; 2]>,
+    ) -> Result<PictureRef, PictureError> {
+        Err(PictureError::Draw("no pictures here".to_owned()))
+    }
+    fn exists(&self, _: &str) -> bool {
+        false
+    }
+    fn remove(&self, _: &str) {}
+}
+
+/// Writes the config of a design.
+fn config(design: &Design, stages: &[&str]) -> String {
+    let mut text = format!(
+        "design = \"{}\"\nsheet_list = \"scans/sheets.csv\"\noutput = \"out\"\n\
+         [pictures]\nwrite = false\n[sheet]\nwidth_mm = {:?}\nheight_mm = {:?}\n",
+        design.title, design.sheet_mm[0], design.sheet_mm[1]
+    );
+    for i in &design.images {
+        text.push_str(&format!(
+            "[[image]]\nname = \"{}\"\nx_mm = {:?}\ny_mm = {:?}\nwidth_mm = {:?}\nheight_mm = {:?}\nborder = {}\n",
+            i.name, i.centre[0], i.centre[1], i.size_mm[0], i.size_mm[1],
+            design.frame_width_mm > 0.0
+        ));
+    }
+    for s in stages {
+        text.push_str(&format!("[[stage]]\nname = \"{s}\"\n"));
+    }
+    text
+}
+
+/// Renders a batch into a folder of its own and measures it.
+///
+/// # Errors
+/// When rendering, planning or running fails.
+pub fn measure(batch: &Batch, stages: &[&str]) -> Result<Measured> {
+    let folder = tempfile::tempdir()?;
+    let design = Design::generate(&DesignSpec {
+        seed: batch.seed,
+        family: batch.family,
+        two_up: batch.two_up,
+        ..DesignSpec::default()
+    });
+    let run = RunSpec {
+        sheets: batch.sheets,
+        references: 2,
+        seed: batch.seed,
+        dpi: batch.dpi,
+        wrong: batch.wrong.clone(),
+        ..RunSpec::new(batch.difficulty)
+    };
+    let specs: Vec<SheetSpec> = run.sheets(&design);
+    let scans = folder.path().join("scans");
+    restrike_synth::write_run(&design, &specs, &scans).map_err(|e| anyhow!("{e}"))?;
+    let truth = specs
+        .iter()
+        .map(|s| {
+            let path = scans.join(format!("{}.truth.json", s.name));
+            let text = std::fs::read(&path).with_context(|| path.display().to_string())?;
+            Ok(serde_json::from_slice(&text)?)
+        })
+        .collect::<Result<Vec<Truth>>>()?;
+    std::fs::write(folder.path().join("p.toml"), config(&design, stages))?;
+    let tables = run_pipeline(&folder.path().join("p.toml"))?;
+    Ok(Measured { truth, tables })
+}
+
+fn run_pipeline(config: &Path) -> Result<Vec<FinalTable>> {
+    let plan = Plan::new(config, &Overrides::default(), &Search::new(Vec::new()))?;
+    let stopped = Arc::new(AtomicBool::new(false));
+    let result =
+        restrike_engine::run(&plan, None, &NoPictures, &restrike_engine::Silent, &stopped)?;
+    Ok(result.tables)
+}
+
+impl Measured {
+    /// A table by name.
+    ///
+    /// # Errors
+    /// When there is none.
+    pub fn table(&self, name: &str) -> Result<&FinalTable> {
+        self.tables
+            .iter()
+            .find(|t| t.spec.name == name)
+            .ok_or_else(|| anyhow!("no table {name}"))
+    }
+
+    /// The truth of the sheet a row is about.
+    ///
+    /// # Errors
+    /// When the row names no sheet.
+    pub fn truth_of(&self, table: &FinalTable, row: &[Value]) -> Result<&Truth> {
+        let sheet = cell(table, row, "sheet")
+            .as_i64()
+            .and_then(|n| usize::try_from(n - 1).ok());
+        sheet
+            .and_then(|s| self.truth.get(s))
+            .ok_or_else(|| anyhow!("a row without a sheet"))
+    }
+}
+
+/// The value of a row under a column's name; null where there is none.
+pub fn cell<'r>(table: &FinalTable, row: &'r [Value], column: &str) -> &'r Value {
+    const NONE: &Value = &Value::Null;
+    table
+        .spec
+        .column(column)
+        .and_then(|c| row.get(c))
+        .unwrap_or(NONE)
+}
