@@ -310,30 +310,23 @@ fn png_chunks_in_their_order_of_rank() {
     expect(&both, "unnamed profile", &|v| v * v * v, 30.0);
 }
 
-/// Values published with the project's sRGB check table (sRGB to linear, IEC 61966-2-1).
+/// 8-bit sRGB and its linear light by IEC 61966-2-1, worked out apart from this project (constants
+/// typed from memory); 10 is the last value of the straight part and 11 the first beyond it.
 #[test]
-fn published_values_of_srgb() {
-    let data = [255, 0, 128, 119, 10, 11];
-    let eight = png::BitDepth::Eight;
-    let read = scan(&png_file(
-        6,
-        1,
-        png::ColorType::Grayscale,
-        eight,
-        &data,
-        |_| {},
-    ));
-    // IEC 61966-2-1 worked by hand: 128 -> 0.215861, 119 -> 0.184475, 10 -> 0.0030353,
-    // 11 -> 0.0033465 (the first beyond the linear part).
-    for (found, linear) in
-        read.image
-            .data()
-            .iter()
-            .zip([1.0, 0.0, 0.215_861, 0.184_475, 0.003_035_3, 0.003_346_5])
-    {
-        assert!(
-            (f64::from(*found) / 65535.0 - linear).abs() < 1e-5,
-            "{found} {linear}"
-        );
-    }
+fn known_values_of_srgb() {
+    const KNOWN: [([u8; 3], [f64; 3]); 7] = [
+        ([255, 0, 0], [1.0, 0.0, 0.0]),
+        ([128, 128, 128], [0.2158605, 0.2158605, 0.2158605]),
+        ([10, 11, 119], [0.00303527, 0.00334654, 0.18447499]),
+        ([200, 180, 150], [0.57758044, 0.45641102, 0.30498731]),
+        ([40, 60, 110], [0.02121901, 0.0451862, 0.15592646]),
+        ([187, 68, 40], [0.496933, 0.05780543, 0.02121901]),
+        ([0, 255, 255], [0.0, 1.0, 1.0]),
+    ];
+    let data = KNOWN.map(|(rgb, _)| rgb);
+    let (rgb, eight) = (png::ColorType::Rgb, png::BitDepth::Eight);
+    let read = scan(&png_file(7, 1, rgb, eight, data.as_flattened(), |_| {}));
+    let expected = KNOWN.map(|(_, linear)| linear.map(|v| 65535.0 * v));
+    let (_, worst) = distance(read.image.data(), expected.as_flattened());
+    assert!(worst < 0.51, "off by {worst}");
 }

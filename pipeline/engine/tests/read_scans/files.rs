@@ -318,16 +318,64 @@ pub(crate) fn png_file(
     out
 }
 
+/// Which pass of Adam7 brings each pixel (PNG third edition, section 8.2).
+const ADAM7: [[u8; 8]; 8] = [
+    [1, 6, 4, 6, 2, 6, 4, 6],
+    [7; 8],
+    [5, 6, 5, 6, 5, 6, 5, 6],
+    [7; 8],
+    [3, 6, 4, 6, 3, 6, 4, 6],
+    [7; 8],
+    [5, 6, 5, 6, 5, 6, 5, 6],
+    [7; 8],
+];
+
+/// An interlaced PNG of interleaved samples: grey (one a pixel) or RGB (three), put together by
+/// hand, since no encoder at hand writes them.
+pub(crate) fn png_interlaced(layout: &Tiff, values: &[u32]) -> Vec<u8> {
+    let mut raw = Vec::new();
+    for pass in 1..=7 {
+        for y in 0..layout.height {
+            let line: Vec<u32> = (0..layout.width)
+                .filter(|x| ADAM7[y % 8][x % 8] == pass)
+                .flat_map(|x| {
+                    let at = (y * layout.width + x) * layout.samples;
+                    values[at..at + layout.samples].to_vec()
+                })
+                .collect();
+            if !line.is_empty() {
+                // Filter 0.
+                raw.push(0);
+                raw.extend(layout.pack(&line, layout.samples));
+            }
+        }
+    }
+    let mut data = Vec::new();
+    Deflate::default().write_to(&mut data, &raw).unwrap();
+    let size = [layout.width as u32, layout.height as u32].map(u32::to_be_bytes);
+    let colour = if layout.samples == 1 { 0 } else { 2 };
+    let rest = [layout.bits as u8, colour, 0, 0, 1];
+    let mut out = b"\x89PNG\r\n\x1a\n".to_vec();
+    for (kind, body) in [
+        (b"IHDR", [size.as_flattened(), &rest].concat()),
+        (b"IDAT", data),
+        (b"IEND", Vec::new()),
+    ] {
+        out.extend(png_chunk(kind, &body));
+    }
+    out
+}
+
+fn png_chunk(kind: &[u8; 4], body: &[u8]) -> Vec<u8> {
+    let length = (body.len() as u32).to_be_bytes();
+    let crc = png_crc(&[kind, body].concat()).to_be_bytes();
+    [&length, kind, body, &crc].concat()
+}
+
 /// Puts a chunk into a PNG before its image data.
 pub(crate) fn png_with_chunk(file: &[u8], kind: &[u8; 4], body: &[u8]) -> Vec<u8> {
     let at = file.windows(4).position(|w| w == b"IDAT").unwrap() - 4;
-    let mut out = file[..at].to_vec();
-    out.extend((body.len() as u32).to_be_bytes());
-    out.extend(kind);
-    out.extend(body);
-    out.extend(png_crc(&[kind, body].concat()).to_be_bytes());
-    out.extend(&file[at..]);
-    out
+    [&file[..at], &png_chunk(kind, body), &file[at..]].concat()
 }
 
 /// CRC-32 as PNG annex D gives it.

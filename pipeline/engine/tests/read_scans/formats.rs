@@ -3,7 +3,7 @@
 use jpeg_encoder::{ColorType as JpegColour, Encoder, SamplingFactor};
 use png::{BitDepth, ColorType};
 
-use crate::files::{Tiff, distance, lit, picture, png_file, scan};
+use crate::files::{Tiff, distance, lit, picture, png_file, png_interlaced, scan};
 
 /// Rounding to 16 bits.
 const HALF: f64 = 0.51;
@@ -309,6 +309,26 @@ fn png_of_every_kind() {
             };
             let (_, worst) = distance(read.image.data(), &expected);
             assert!(worst < 1.01, "{colour:?} {bits}: {worst}");
+        }
+    }
+}
+
+#[test]
+fn png_interlaced_in_every_size() {
+    for (samples, bits) in [(1, 1), (1, 4), (1, 16), (3, 8), (3, 16)] {
+        for (width, height) in [(37, 29), (8, 8), (1, 1), (3, 2), (5, 9), (2, 1)] {
+            let layout = Tiff {
+                width,
+                height,
+                samples,
+                bits,
+                big_endian: true,
+                ..Tiff::default()
+            };
+            let values = layout.picture();
+            let file = png_interlaced(&layout, &values);
+            let what = format!("{width} x {height}, {samples} samples of {bits} bits");
+            holds(&file, &values, layout.max(), &what);
         }
     }
 }

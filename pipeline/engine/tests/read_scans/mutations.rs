@@ -7,7 +7,7 @@ use std::time::{Duration, Instant};
 use rayon::prelude::*;
 use restrike_engine::read::{DecodeLimits, decode, probe};
 
-use crate::files::{Folder, Tiff, png_crc, png_file};
+use crate::files::{Folder, Tiff, png_crc, png_file, png_interlaced};
 
 /// How many, when the environment does not say.
 const MUTANTS: u64 = 10_000;
@@ -178,12 +178,14 @@ fn pngs() -> Vec<Vec<u8>> {
             },
         ));
     }
-    // Interlaced: the decoder reads a plain file's data in the order of the passes as well as any.
-    for i in 0..files.len() {
-        let mut file = files[i].clone();
-        file[28] = 1;
-        mend_png(&mut file);
-        files.push(file);
+    for (samples, bits) in [(1, 2), (1, 16), (3, 8)] {
+        let layout = Tiff {
+            samples,
+            bits,
+            big_endian: true,
+            ..Tiff::default()
+        };
+        files.push(png_interlaced(&layout, &layout.picture()));
     }
     files
 }
@@ -290,6 +292,10 @@ fn mutated_scans() {
         .collect();
     jpegs.push(jpeg(9, 300, jpeg_encoder::ColorType::Rgb, false));
     let formats = [tiffs(), pngs(), jpegs];
+    let folder = Folder::new();
+    for base in formats.iter().flatten() {
+        decode(&folder.put("base", base), &LIMITS).unwrap();
+    }
     let mutants = std::env::var("RESTRIKE_MUTANTS")
         .ok()
         .and_then(|n| n.parse().ok())
@@ -309,7 +315,6 @@ fn mutated_scans() {
         .unwrap();
     let before = peak_memory();
     let [read, caught, slowest] = [0, 0, 0].map(|_| AtomicUsize::new(0));
-    let folder = Folder::new();
     let escaped: Vec<u64> = pool.install(|| {
         (0..mutants)
             .into_par_iter()

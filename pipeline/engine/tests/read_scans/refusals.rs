@@ -7,7 +7,7 @@ use restrike_engine::read::{DecodeLimits, ReadError, decode, probe, sha256};
 use crate::files::{Folder, Tiff, png_file};
 
 const LIMITS: DecodeLimits = DecodeLimits {
-    max_bytes: 100_000_000,
+    max_bytes: 20_000_000,
 };
 
 fn refusal(bytes: &[u8]) -> ReadError {
@@ -82,22 +82,22 @@ fn too_large_is_said_in_numbers() {
                 ReadError::TooLarge { needed, .. } => needed,
                 _ => 0,
             },
-            limit: 100_000_000,
+            limit: 20_000_000,
         }
     );
     let text = error.to_string();
     assert!(
         text.starts_with("an image of 40000 x 40000 pixels takes 96")
-            && text.contains("more than the 100 MB allowed"),
+            && text.contains("more than the 20 MB allowed"),
         "{text}"
     );
 
     let wide = png_file(
-        20_000,
-        3_000,
+        6_000,
+        2_500,
         png::ColorType::Grayscale,
         png::BitDepth::One,
-        &vec![0; 2_500 * 3_000],
+        &vec![0; 750 * 2_500],
         |_| {},
     );
     let error = refusal(&wide);
@@ -105,8 +105,8 @@ fn too_large_is_said_in_numbers() {
     let folder = Folder::new();
     let path = folder.put("wide.png", &wide);
     let header = probe(&path).unwrap();
-    // The image takes 120 MB; the header knows, and the bound is sharp.
-    assert!((120_000_000..130_000_000).contains(&header.bytes_to_decode));
+    // The image takes 30 MB; the header knows, and the bound is sharp.
+    assert!((30_000_000..34_000_000).contains(&header.bytes_to_decode));
     let enough = DecodeLimits {
         max_bytes: header.bytes_to_decode,
     };
