@@ -96,6 +96,12 @@ pub fn minimax_rigid(points: &[Displaced]) -> Option<Minimax> {
     best
 }
 
+/// The motion that leaves the smallest weighted sum of squares; `None` for
+/// fewer than two different points.
+pub fn least_squares_rigid(points: &[Displaced]) -> Option<RigidMotion> {
+    weighted_rigid(points, &vec![1.0; points.len()])
+}
+
 /// Least squares with the given weights (times the points' own, squared).
 fn weighted_rigid(points: &[Displaced], weights: &[f64]) -> Option<RigidMotion> {
     // About the middle of the points the system is well conditioned.

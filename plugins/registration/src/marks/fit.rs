@@ -1,0 +1,254 @@
+//! What the readings of a block say together: the shift at each mark's face
+//! sheet by sheet, and the rigid move that mends most.
+//!
+//! A sheet's shifts are those of the rigid motion nearest (least squares) to
+//! its errors at the image corners. The move to cut for is another: the one
+//! that makes the largest error left at any corner of the mean as small as can
+//! be. Both are the measured motion itself where there is no stretch and one image.
+
+use std::collections::BTreeMap;
+
+use restrike_model::{Point, Project};
+use restrike_ops::mark_contacts::RigidMotion;
+use restrike_ops::minimax_rigid::{Displaced, least_squares_rigid, minimax_rigid};
+
+use super::input::{Motion, Reading, Readings};
+use super::layout::{Corner, Face, corners};
+
+/// An image that was measured, and where its corners are.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct Part {
+    /// Its name.
+    pub(crate) image: String,
+    /// Its corners.
+    pub(crate) corners: Vec<Corner>,
+    /// Mean motion over the sheets.
+    pub(crate) mean: Motion,
+    /// Standard error of the mean stretch along x and y from sheet to sheet;
+    /// none where it was not fitted on every sheet or there is one sheet only.
+    pub(crate) stretch_se: Option<[f64; 2]>,
+    /// Whether the stretch was fitted on every sheet.
+    pub(crate) stretched: bool,
+}
+
+/// What one sheet says.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct SheetShift {
+    /// Shift at each face along its normal, mm.
+    pub(crate) shift: [f64; 3],
+    /// Variance of each from measuring, mm2.
+    pub(crate) variance: [f64; 3],
+}
+
+/// What all sheets say of a block.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct BlockFit {
+    /// The block.
+    pub(crate) block: String,
+    /// Whether against the reference impression instead of the key.
+    pub(crate) relative: bool,
+    /// Its images.
+    pub(crate) parts: Vec<Part>,
+    /// Its sheets.
+    pub(crate) sheets: Vec<SheetShift>,
+    /// Standard error common to all sheets, mm.
+    pub(crate) zero_se: f64,
+    /// The move that mends most, and what it asks of each face, mm.
+    pub(crate) best: RigidMotion,
+    /// Needed shift of each face along its normal, mm.
+    pub(crate) correction: [f64; 3],
+}
+
+/// The displacement a motion means at a point, mm.
+pub(crate) fn displacement(m: &Motion, p: Point) -> Point {
+    let [dx, dy, theta, sx, sy] = *m;
+    Point::new(dx - theta * p.y + sx * p.x, dy + theta * p.x + sy * p.y)
+}
+
+impl BlockFit {
+    /// The mean error at each image corner when the sheet has been moved by `moved`.
+    pub(crate) fn errors(&self, moved: &RigidMotion) -> Vec<(&Part, Corner, Point)> {
+        let mut out = Vec::new();
+        for part in &self.parts {
+            for c in &part.corners {
+                out.push((part, *c, displacement(&part.mean, c.at) - moved.at(c.at)));
+            }
+        }
+        out
+    }
+
+    /// Largest of [`errors`](Self::errors), mm.
+    pub(crate) fn worst(&self, moved: &RigidMotion) -> f64 {
+        let all = self.errors(moved);
+        all.iter().map(|e| e.2.norm()).fold(0.0, f64::max)
+    }
+}
+
+/// Fits a block; `None` when no sheet shows it.
+pub(crate) fn fit(
+    project: &Project,
+    faces: &[Face; 3],
+    readings: &Readings,
+    block: &str,
+) -> Option<BlockFit> {
+    let mut of_block: Vec<&Reading> = readings.found.iter().filter(|r| r.block == block).collect();
+    let relative = of_block.iter().all(|r| r.relative);
+    of_block.retain(|r| r.relative == relative);
+    let sheets = choose(&of_block)?;
+    let images: Vec<&str> = sheets.first()?.iter().map(|r| r.image.as_str()).collect();
+    let places: Vec<Vec<Corner>> = images.iter().map(|i| corners(project, i)).collect();
+    let shifts = operator(&places, faces)?;
+    let mut parts = Vec::new();
+    for (h, image) in images.iter().enumerate() {
+        let here: Vec<&Reading> = sheets.iter().map(|s| s[h]).collect();
+        parts.push(part(image, places[h].clone(), &here));
+    }
+    let seen = sheets.iter().map(|s| sheet_shift(s, &shifts)).collect();
+    let mut out = BlockFit {
+        block: block.to_owned(),
+        relative,
+        parts,
+        sheets: seen,
+        zero_se: mean(of_block.iter().map(|r| r.zero_se)),
+        best: RigidMotion::default(),
+        correction: [0.0; 3],
+    };
+    let points: Vec<Displaced> = out
+        .errors(&RigidMotion::default())
+        .into_iter()
+        .map(|(_, c, by)| displaced(c.at, by))
+        .collect();
+    out.best = minimax_rigid(&points)?.motion;
+    out.correction = faces.map(|f| f.contact.shift(&out.best));
+    Some(out)
+}
+
+/// The sheets' readings, each with the same images in the same order: the
+/// halves of a two-up sheet where both are seen, or the sheet as a whole, or
+/// one half: whichever most sheets have.
+fn choose<'a>(readings: &[&'a Reading]) -> Option<Vec<Vec<&'a Reading>>> {
+    let mut sheets: BTreeMap<usize, BTreeMap<&str, &'a Reading>> = BTreeMap::new();
+    for r in readings {
+        sheets.entry(r.sheet).or_default().insert(&r.image, r);
+    }
+    let sets: [&[&str]; 8] = [
+        &["left", "right"],
+        &["upper", "lower"],
+        &["whole"],
+        &["both"],
+        &["left"],
+        &["right"],
+        &["upper"],
+        &["lower"],
+    ];
+    let with = |set: &[&str]| -> Vec<Vec<&'a Reading>> {
+        sheets
+            .values()
+            .filter_map(|s| set.iter().map(|i| s.get(i).copied()).collect())
+            .collect()
+    };
+    let mut best: Option<Vec<Vec<&Reading>>> = None;
+    for set in sets {
+        let found = with(set);
+        if found.len() > best.as_ref().map_or(0, Vec::len) {
+            best = Some(found);
+        }
+    }
+    best
+}
+
+/// How each face's shift depends on each image's motion: `[image][face][parameter]`.
+fn operator(places: &[Vec<Corner>], faces: &[Face; 3]) -> Option<Vec<[[f64; 5]; 3]>> {
+    let mut out = vec![[[0.0; 5]; 3]; places.len()];
+    for (h, by_face) in out.iter_mut().enumerate() {
+        for q in 0..5 {
+            let mut unit = [0.0; 5];
+            unit[q] = 1.0;
+            let mut points = Vec::new();
+            for (other, corners) in places.iter().enumerate() {
+                for c in corners {
+                    let by = displacement(&unit, c.at) * if other == h { 1.0 } else { 0.0 };
+                    points.push(displaced(c.at, by));
+                }
+            }
+            let rigid = least_squares_rigid(&points)?;
+            for (row, face) in by_face.iter_mut().zip(faces) {
+                row[q] = face.contact.shift(&rigid);
+            }
+        }
+    }
+    Some(out)
+}
+
+fn sheet_shift(sheet: &[&Reading], operator: &[[[f64; 5]; 3]]) -> SheetShift {
+    let mut out = SheetShift {
+        shift: [0.0; 3],
+        variance: [0.0; 3],
+    };
+    for (r, by_face) in sheet.iter().zip(operator) {
+        for (f, row) in by_face.iter().enumerate() {
+            for (i, a) in row.iter().enumerate() {
+                out.shift[f] += a * r.motion[i];
+                for (j, b) in row.iter().enumerate() {
+                    out.variance[f] += a * b * r.covariance[i][j];
+                }
+            }
+        }
+    }
+    // A covariance that is none must not make a variance negative.
+    out.variance = out.variance.map(|v| v.max(0.0));
+    out
+}
+
+fn part(image: &str, corners: Vec<Corner>, readings: &[&Reading]) -> Part {
+    let stretched = readings.iter().all(|r| r.stretched);
+    let of = |i: usize| mean(readings.iter().map(|r| r.motion[i]));
+    let se = |i: usize| {
+        let values: Vec<f64> = readings.iter().map(|r| r.motion[i]).collect();
+        sample_variance(&values).map(|v| (v / count(values.len())).sqrt())
+    };
+    Part {
+        image: image.to_owned(),
+        corners,
+        mean: [0, 1, 2, 3, 4].map(of),
+        stretch_se: if stretched {
+            se(3).zip(se(4)).map(|(x, y)| [x, y])
+        } else {
+            None
+        },
+        stretched,
+    }
+}
+
+fn displaced(at: Point, by: Point) -> Displaced {
+    Displaced {
+        at,
+        by,
+        weight: 1.0,
+    }
+}
+
+#[allow(clippy::cast_precision_loss)]
+pub(crate) fn count(n: usize) -> f64 {
+    n as f64
+}
+
+/// Mean; 0 of nothing.
+pub(crate) fn mean(values: impl Iterator<Item = f64>) -> f64 {
+    let (mut sum, mut n) = (0.0, 0.0);
+    for v in values {
+        sum += v;
+        n += 1.0;
+    }
+    if n > 0.0 { sum / n } else { 0.0 }
+}
+
+/// Variance with n - 1; none for fewer than two values.
+pub(crate) fn sample_variance(values: &[f64]) -> Option<f64> {
+    if values.len() < 2 {
+        return None;
+    }
+    let m = mean(values.iter().copied());
+    let square: f64 = values.iter().map(|v| (v - m) * (v - m)).sum();
+    Some(square / count(values.len() - 1))
+}

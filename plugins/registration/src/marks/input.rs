@@ -1,0 +1,168 @@
+//! Reads the rows of the table `registration` that the advice rests on.
+
+use std::collections::BTreeSet;
+
+use restrike_model::{Impression, Project, Role, Summary, Table};
+
+use super::MarkOptions;
+
+/// A measured motion: dx, dy in mm, theta in radians, stretch along x and y.
+pub(crate) type Motion = [f64; 5];
+
+/// One measured motion of a block on a sheet.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct Reading {
+    /// Place in the sheet list.
+    pub(crate) sheet: usize,
+    /// Image it was measured on.
+    pub(crate) image: String,
+    /// The block.
+    pub(crate) block: String,
+    /// Whether it is against the reference impression instead of the key.
+    pub(crate) relative: bool,
+    /// The motion about the sheet's centre; stretch 0 where it was not fitted.
+    pub(crate) motion: Motion,
+    /// Whether the stretch was fitted.
+    pub(crate) stretched: bool,
+    /// Covariance of the motion from measuring.
+    pub(crate) covariance: [[f64; 5]; 5],
+    /// Standard error common to all sheets, mm.
+    pub(crate) zero_se: f64,
+}
+
+/// A block that could not be located on a sheet, and what is known all the same.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct Hidden {
+    /// Place in the sheet list.
+    pub(crate) sheet: usize,
+    /// The block.
+    pub(crate) block: String,
+    /// Why.
+    pub(crate) reason: String,
+    /// Interval of dx, mm.
+    pub(crate) dx: Option<(f64, f64)>,
+    /// Interval of dy, mm.
+    pub(crate) dy: Option<(f64, f64)>,
+}
+
+/// What the table says.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub(crate) struct Readings {
+    /// Motions, in the order of the table.
+    pub(crate) found: Vec<Reading>,
+    /// What is hidden.
+    pub(crate) hidden: Vec<Hidden>,
+}
+
+/// The sheets that count, in stack order: impressions of the whole set (a
+/// proof of a single block shows no register), the first so many if asked.
+pub(crate) fn chosen_sheets(
+    impressions: &[Impression],
+    table: &Table,
+    options: &MarkOptions,
+) -> Vec<usize> {
+    let measured: BTreeSet<i64> = (0..table.rows.len())
+        .filter_map(|r| table.get(r, "sheet").as_i64())
+        .collect();
+    let mut sheets: Vec<&Impression> = impressions
+        .iter()
+        .filter(|i| !matches!(i.role, Role::Proof(_)))
+        .filter(|i| i64::try_from(i.sheet).is_ok_and(|s| measured.contains(&s)))
+        .collect();
+    if sheets.iter().all(|i| i.position.is_some()) {
+        sheets.sort_by_key(|i| (i.position, i.sheet));
+    }
+    let first = options
+        .first_sheets
+        .and_then(|n| usize::try_from(n).ok())
+        .unwrap_or(usize::MAX);
+    sheets.iter().take(first).map(|i| i.sheet).collect()
+}
+
+/// Reads the rows of the chosen sheets. A reference impression says nothing
+/// about register against itself, so its relative rows are left out.
+pub(crate) fn read(
+    project: &Project,
+    summary: &Summary<'_>,
+    table: &Table,
+    sheets: &[usize],
+) -> Readings {
+    let key = project.blocks.iter().find(|b| b.key).map(|b| &b.name);
+    let mut out = Readings::default();
+    for row in 0..table.rows.len() {
+        let number = |column: &str| table.get(row, column).as_f64();
+        let text = |column: &str| table.get(row, column).as_str().unwrap_or("").to_owned();
+        let Some(sheet) = table
+            .get(row, "sheet")
+            .as_i64()
+            .and_then(|s| usize::try_from(s).ok())
+            .filter(|s| sheets.contains(s))
+        else {
+            continue;
+        };
+        let block = text("block");
+        if block.is_empty() || key == Some(&block) {
+            continue;
+        }
+        let relative = text("basis").starts_with("relative");
+        let is_reference = summary
+            .impressions
+            .iter()
+            .any(|i| i.sheet == sheet && i.role == Role::Reference);
+        if relative && is_reference {
+            continue;
+        }
+        let place = (number("dx_mm"), number("dy_mm"), number("theta_mrad"));
+        let identified = table.get(row, "identified").as_bool() == Some(true);
+        let (true, (Some(dx), Some(dy), Some(theta))) = (identified, place) else {
+            let pair = |low: &str, high: &str| Some((number(low)?, number(high)?));
+            out.hidden.push(Hidden {
+                sheet,
+                block,
+                reason: text("reason"),
+                dx: pair("dx_low_mm", "dx_high_mm"),
+                dy: pair("dy_low_mm", "dy_high_mm"),
+            });
+            continue;
+        };
+        let stretch = (number("stretch_x_permille"), number("stretch_y_permille"));
+        let unit = |v: Option<f64>| v.unwrap_or(0.0) / 1000.0;
+        out.found.push(Reading {
+            sheet,
+            image: text("image"),
+            block,
+            relative,
+            motion: [dx, dy, theta / 1000.0, unit(stretch.0), unit(stretch.1)],
+            stretched: stretch.0.is_some() && stretch.1.is_some(),
+            covariance: covariance(&number),
+            zero_se: number("zero_se_mm").unwrap_or(0.0).abs(),
+        });
+    }
+    out
+}
+
+fn covariance(number: &impl Fn(&str) -> Option<f64>) -> [[f64; 5]; 5] {
+    let mut c = [[0.0; 5]; 5];
+    let errors = [
+        ("dx_se_mm", 1.0),
+        ("dy_se_mm", 1.0),
+        ("theta_se_mrad", 1e-3),
+        ("stretch_x_se_permille", 1e-3),
+        ("stretch_y_se_permille", 1e-3),
+    ];
+    for (i, (column, unit)) in errors.into_iter().enumerate() {
+        let se = number(column).unwrap_or(0.0) * unit;
+        c[i][i] = se * se;
+    }
+    let pairs = [
+        (0, 1, "cov_dx_dy_mm2", 1.0),
+        (0, 2, "cov_dx_theta", 1e-3),
+        (1, 2, "cov_dy_theta", 1e-3),
+    ];
+    for (i, j, column, unit) in pairs {
+        let v = number(column).unwrap_or(0.0) * unit;
+        c[i][j] = v;
+        c[j][i] = v;
+    }
+    c
+}

@@ -1,0 +1,300 @@
+//! Mark corrections: from where the blocks printed on the first sheets to what
+//! to cut or pad at the registration marks, and what marks cannot mend.
+//!
+//! A block that prints off by e(p) = (dx - theta y, dy + theta x) comes right
+//! when the sheet follows: each face has to move by n . e at its contact, n
+//! being its normal towards the sheet; over 0 it is padded, under 0 cut back.
+
+mod decide;
+mod drawing;
+mod evidence;
+mod fit;
+mod input;
+mod layout;
+mod options;
+mod stretch;
+mod tables;
+mod words;
+
+#[cfg(test)]
+mod tests;
+
+use restrike_model::{Level, Output, Project, Row, StageError, Summary};
+
+use decide::{Action, Advice, decide};
+use evidence::{Evidence, More, weigh};
+use fit::{BlockFit, fit};
+use input::{Hidden, Readings};
+use layout::{Face, faces, mirrored};
+
+pub(crate) use drawing::BASE;
+pub(crate) use options::MarkOptions;
+pub(crate) use tables::tables;
+
+/// Tolerance at the worst image corner where the config has no `register_mm`
+/// (common practice, no source).
+const TOLERANCE_MM: f64 = 0.1;
+
+/// Names of the drawings, for the manifest.
+pub(crate) fn pictures() -> Vec<String> {
+    (0..drawing::MOST).map(drawing::name).collect()
+}
+
+/// Sums the table `registration` up into advice about the marks.
+///
+/// # Errors
+/// When the host does not take a row or a picture. Data that support no advice
+/// are no error: the tables and notes say so.
+pub(crate) fn summarise(
+    project: &Project,
+    options: &MarkOptions,
+    summary: Summary<'_>,
+    out: &mut dyn Output,
+) -> Result<(), StageError> {
+    let Some(table) = summary.table("registration") else {
+        out.note(
+            Level::Warning,
+            "no registration was measured: no mark corrections",
+        );
+        return Ok(());
+    };
+    let sheets = input::chosen_sheets(summary.impressions, table, options);
+    let readings = input::read(project, &summary, table, &sheets);
+    let names = block_names(project, &readings);
+    for row in stretch::rows(project, &readings, &names) {
+        out.row(tables::STRETCH, row)?;
+    }
+    if project.marks.is_empty() {
+        out.note(
+            Level::Info,
+            "the config names no registration marks: no mark corrections",
+        );
+        return Ok(());
+    }
+    let faces = match faces(project) {
+        Ok(faces) => faces,
+        Err(reason) => {
+            out.note(Level::Warning, &format!("no mark corrections: {reason}"));
+            return Ok(());
+        }
+    };
+    advise(project, &faces, &readings, &names, out)
+}
+
+fn advise(
+    project: &Project,
+    faces: &[Face; 3],
+    readings: &Readings,
+    names: &[String],
+    out: &mut dyn Output,
+) -> Result<(), StageError> {
+    let tolerance = tolerance(project, out);
+    let fits: Vec<Option<BlockFit>> = names
+        .iter()
+        .map(|n| fit(project, faces, readings, n))
+        .collect();
+    let known: Vec<BlockFit> = fits.iter().flatten().cloned().collect();
+    let mut evidence = weigh(&known).into_iter();
+    let mut blank_given = false;
+    for (at, (name, fit)) in names.iter().zip(&fits).enumerate() {
+        let Some((block, evidence)) = fit.as_ref().zip(evidence_of(fit.as_ref(), &mut evidence))
+        else {
+            hidden_rows(faces, name, readings, out)?;
+            continue;
+        };
+        let (advice, moved) = decide(block, faces, &evidence, tolerance);
+        for i in 0..3 {
+            let row = correction_row(block, &faces[i], &evidence[i], &advice[i], tolerance);
+            out.row(tables::CORRECTIONS, row)?;
+        }
+        for part in &block.parts {
+            if let Some(row) = residual_row(block, part, &moved, tolerance) {
+                out.row(tables::RESIDUALS, row)?;
+            }
+        }
+        if at < drawing::MOST {
+            if !blank_given {
+                out.image(BASE, drawing::blank().view())?;
+                blank_given = true;
+            }
+            out.picture(&drawing::drawing(project, at, block, faces, &advice))?;
+        }
+    }
+    Ok(())
+}
+
+fn evidence_of(
+    fit: Option<&BlockFit>,
+    all: &mut impl Iterator<Item = [Evidence; 3]>,
+) -> Option<[Evidence; 3]> {
+    fit.and_then(|_| all.next())
+}
+
+/// The blocks in printing order, then those the config does not name.
+fn block_names(project: &Project, readings: &Readings) -> Vec<String> {
+    let found = readings.found.iter().map(|r| &r.block);
+    let seen: Vec<&String> = found
+        .chain(readings.hidden.iter().map(|h| &h.block))
+        .collect();
+    let mut order: Vec<(u32, &String)> = project
+        .blocks
+        .iter()
+        .filter(|b| seen.contains(&&b.name))
+        .map(|b| (b.order, &b.name))
+        .collect();
+    order.sort_by_key(|b| b.0);
+    let mut names: Vec<String> = order.into_iter().map(|b| b.1.clone()).collect();
+    for block in seen {
+        if !names.contains(block) {
+            names.push(block.clone());
+        }
+    }
+    names
+}
+
+fn tolerance(project: &Project, out: &mut dyn Output) -> f64 {
+    match project.tolerances.get("register_mm") {
+        Some(t) if t.is_finite() && *t > 0.0 => *t,
+        Some(t) => {
+            out.note(
+                Level::Warning,
+                &format!("the tolerance `register_mm` = {t} is no length over 0: {TOLERANCE_MM} mm is used"),
+            );
+            TOLERANCE_MM
+        }
+        None => {
+            out.note(
+                Level::Info,
+                &format!("no tolerance `register_mm` in the config: mark corrections use {TOLERANCE_MM} mm at the worst image corner"),
+            );
+            TOLERANCE_MM
+        }
+    }
+}
+
+fn basis(relative: bool) -> &'static str {
+    if relative {
+        "relative to reference"
+    } else {
+        "absolute"
+    }
+}
+
+fn correction_row(block: &BlockFit, face: &Face, e: &Evidence, a: &Advice, tolerance: f64) -> Row {
+    let acts = matches!(a.action, Action::CutBack | Action::Pad);
+    let (at, move_) = (face.contact.at, face.contact.normal * e.correction);
+    let (block_at, block_move) = (mirrored(at), mirrored(move_));
+    let more = match a.more {
+        Some(More::Proofs(n)) => Some(n),
+        _ => None,
+    };
+    let scatter = e.scatter_interval;
+    Row::new()
+        .set("block", block.block.as_str())
+        .set("face", face.name())
+        .set("basis", basis(block.relative))
+        .set("sheets", e.sheets)
+        .set("action", a.action.name())
+        .set("by_mm", acts.then(|| e.correction.abs()))
+        .set("correction_mm", e.correction)
+        .set("correction_se_mm", (e.dof > 0.0).then_some(e.se))
+        .set("correction_low_mm", e.correction - e.half)
+        .set("correction_high_mm", e.correction + e.half)
+        .set("scatter_mm", e.scatter)
+        .set("scatter_low_mm", scatter.map(|s| s.0))
+        .set("scatter_high_mm", scatter.map(|s| s.1))
+        .set("measuring_se_mm", e.measuring)
+        .set("more_proofs", more)
+        .set("contact_x_mm", at.x)
+        .set("contact_y_mm", at.y)
+        .set("move_x_mm", move_.x)
+        .set("move_y_mm", move_.y)
+        .set("contact_u_mm", block_at.x)
+        .set("contact_v_mm", block_at.y)
+        .set("move_u_mm", block_move.x)
+        .set("move_v_mm", block_move.y)
+        .set(
+            "advice",
+            words::advice(face, e, a, tolerance, block.relative),
+        )
+}
+
+fn residual_row(
+    block: &BlockFit,
+    part: &fit::Part,
+    moved: &restrike_ops::mark_contacts::RigidMotion,
+    tolerance: f64,
+) -> Option<Row> {
+    let still = restrike_ops::mark_contacts::RigidMotion::default();
+    let now = words::worst_of(block, part, &still)?.1.norm();
+    let advised = words::worst_of(block, part, moved)?.1.norm();
+    let (corner, left) = words::worst_of(block, part, &block.best)?;
+    let stretch = |i: usize| part.stretched.then(|| part.mean[3 + i] * 1000.0);
+    let stretch_se = |i: usize| part.stretch_se.map(|s| s[i] * 1000.0);
+    let words = words::residual(block, part, now, advised, (corner, left.norm()), tolerance);
+    let row = Row::new()
+        .set("block", block.block.as_str())
+        .set("image", part.image.as_str())
+        .set("basis", basis(block.relative))
+        .set("sheets", block.sheets.len())
+        .set("now_mm", now)
+        .set("as_advised_mm", advised)
+        .set("at_best_mm", left.norm())
+        .set("corner", corner.name)
+        .set("left_x_mm", left.x)
+        .set("left_y_mm", left.y)
+        .set("stretch_x_permille", stretch(0))
+        .set("stretch_x_se_permille", stretch_se(0))
+        .set("stretch_y_permille", stretch(1))
+        .set("stretch_y_se_permille", stretch_se(1))
+        .set("words", words);
+    Some(row)
+}
+
+/// Rows of a block that no sheet shows: what its hidden edges still allow.
+fn hidden_rows(
+    faces: &[Face; 3],
+    name: &str,
+    readings: &Readings,
+    out: &mut dyn Output,
+) -> Result<(), StageError> {
+    let hidden: Vec<&Hidden> = readings.hidden.iter().filter(|h| h.block == name).collect();
+    let reason = hidden
+        .iter()
+        .map(|h| h.reason.as_str())
+        .find(|r| !r.is_empty());
+    for face in faces {
+        let n = face.contact.normal;
+        let across: Option<Vec<(f64, f64)>> = hidden
+            .iter()
+            .map(|h| {
+                let (low, high) = if n.x.abs() > 0.5 { h.dx } else { h.dy }?;
+                let sign = n.x + n.y;
+                Some(((sign * low).min(sign * high), (sign * low).max(sign * high)))
+            })
+            .collect();
+        let interval = across.filter(|a| !a.is_empty()).map(|a| {
+            let low = fit::mean(a.iter().map(|v| v.0));
+            (low, fit::mean(a.iter().map(|v| v.1)))
+        });
+        let sheets: std::collections::BTreeSet<usize> = hidden.iter().map(|h| h.sheet).collect();
+        let at = face.contact.at;
+        let row = Row::new()
+            .set("block", name)
+            .set("face", face.name())
+            .set("sheets", 0_usize)
+            .set("action", Action::Undecided.name())
+            .set("correction_low_mm", interval.map(|i| i.0))
+            .set("correction_high_mm", interval.map(|i| i.1))
+            .set("contact_x_mm", at.x)
+            .set("contact_y_mm", at.y)
+            .set("contact_u_mm", mirrored(at).x)
+            .set("contact_v_mm", at.y)
+            .set(
+                "advice",
+                words::hidden(face, reason.unwrap_or(""), interval, sheets.len()),
+            );
+        out.row(tables::CORRECTIONS, row)?;
+    }
+    Ok(())
+}
