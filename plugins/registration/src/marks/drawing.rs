@@ -15,8 +15,12 @@ pub(crate) const MOST: usize = 24;
 const WIDTH_PX: f64 = 1600.0;
 /// Paper about the sheet, as a share of its longer side.
 const MARGIN: f64 = 0.12;
-/// Length of a letter in px at full size, about.
-const LETTER_PX: f64 = 9.5;
+/// Longer than this an arrow would make much of nothing.
+const MOST_EXAGGERATED: f64 = 100.0;
+/// Size of a letter in px at full size, about.
+const LETTER_PX: f64 = 12.0;
+/// What the faces are called in a drawing.
+const LETTERS: [&str; 3] = ["A", "B", "C"];
 
 /// Name of the drawing of the block at a place of the printing order, from 0.
 pub(crate) fn name(at: usize) -> String {
@@ -65,6 +69,10 @@ impl Canvas {
         Point::new(b.x - self.area.min.x, self.area.max.y - b.y) * self.px_per_mm
     }
 
+    fn long(&self) -> f64 {
+        self.sheet.width().max(self.sheet.height())
+    }
+
     fn ring(&self, r: &Rect, tone: Tone, stroke: Stroke) -> Mark {
         Mark::Line {
             points: r.corners().iter().map(|p| self.place(*p)).collect(),
@@ -75,19 +83,22 @@ impl Canvas {
     }
 }
 
-/// A round factor that keeps the longest arrow inside the margin.
-fn exaggeration(faces: &BlockFit, room: f64) -> f64 {
-    let longest = faces.correction.iter().map(|c| c.abs()).fold(0.0, f64::max);
-    if longest <= 0.0 || !longest.is_finite() {
-        return 100.0;
-    }
+/// A round factor that keeps the longest arrow of all blocks inside the margin,
+/// so that drawings can be compared.
+pub(crate) fn exaggeration(project: &Project, faces: &[Face; 3], blocks: &[BlockFit]) -> f64 {
+    let room = 0.8 * MARGIN * Canvas::new(project, faces).long();
+    let all = blocks.iter().flat_map(|b| b.correction);
+    let longest = all.map(f64::abs).fold(0.0, f64::max);
     let wish = room / longest;
+    if !wish.is_finite() || wish <= 0.0 {
+        return MOST_EXAGGERATED;
+    }
     let decade = libm::pow(10.0, libm::floor(libm::log10(wish)));
     let step = [5.0, 2.0]
         .into_iter()
         .find(|s| s * decade <= wish)
         .unwrap_or(1.0);
-    (step * decade).clamp(1.0, 500.0)
+    (step * decade).clamp(1.0, MOST_EXAGGERATED)
 }
 
 /// Draws a block.
@@ -97,10 +108,9 @@ pub(crate) fn drawing(
     block: &BlockFit,
     faces: &[Face; 3],
     advice: &[Advice; 3],
+    factor: f64,
 ) -> Picture {
     let canvas = Canvas::new(project, faces);
-    let long = canvas.sheet.width().max(canvas.sheet.height());
-    let factor = exaggeration(block, 0.8 * MARGIN * long);
     let mut marks = vec![canvas.ring(&canvas.sheet, Tone::Guide, Stroke::Dashed)];
     for part in &block.parts {
         for four in corners(project, &part.image).chunks_exact(4) {
@@ -108,16 +118,15 @@ pub(crate) fn drawing(
             marks.push(canvas.ring(&r, Tone::Guide, Stroke::Solid));
         }
     }
-    for (i, face) in faces.iter().enumerate() {
+    marks.extend(outlines(&canvas, faces));
+    let [k, _, c] = faces.map(|f| f.contact.at);
+    for (i, beside) in [c, k, k].into_iter().enumerate() {
+        let what = (block.correction[i], &advice[i]);
         draw_face(
-            &canvas,
-            face,
-            block.correction[i],
-            &advice[i],
-            factor,
-            &mut marks,
+            &canvas, &faces[i], LETTERS[i], beside, what, factor, &mut marks,
         );
     }
+    marks.extend(list(&canvas, block, faces, advice));
     scale(&canvas, factor, &mut marks);
     let towards = if block.relative {
         "to match the reference impression"
@@ -127,7 +136,7 @@ pub(crate) fn drawing(
     Picture {
         name: name(at),
         caption: format!(
-            "Block {} as it lies face up (the print's mirror image), with its registration marks and what to do there {towards}. The sheet's edge is dashed, images are outlined. An arrow starts at the contact and ends where the face should be; arrows are drawn {factor:.0} times too long.",
+            "Block {} as it lies face up (the print's mirror image), with its registration marks and what to do there {towards}. The sheet's edge is dashed, images are outlined. An arrow starts at the contact and ends where the face should be; arrows are drawn {factor:.0} times too long, in all blocks alike.",
             block.block
         ),
         base: BASE.to_owned(),
@@ -145,17 +154,48 @@ fn frame(canvas: &Canvas) -> Frame {
     }
 }
 
+/// The corner mark's outline along both edges of the sheet, and the straight mark.
+fn outlines(canvas: &Canvas, faces: &[Face; 3]) -> Vec<Mark> {
+    let reach = 0.03 * canvas.long();
+    let [k, h, c] = faces.map(|f| f.contact);
+    // On the long edge, as far along it as the short edge is.
+    let corner = k.at + c.normal * c.normal.dot(c.at - k.at);
+    let beyond = |from: Point, to: Point| to + unit(to - from) * reach;
+    let across = Point::new(-h.normal.y, h.normal.x) * reach;
+    let lines = [
+        vec![beyond(corner, k.at), corner, beyond(corner, c.at)],
+        vec![h.at - across, h.at + across],
+    ];
+    lines
+        .into_iter()
+        .map(|points| Mark::Line {
+            points: points.into_iter().map(|p| canvas.place(p)).collect(),
+            closed: false,
+            tone: Tone::Guide,
+            stroke: Stroke::Solid,
+        })
+        .collect()
+}
+
+fn unit(v: Point) -> Point {
+    let n = v.norm();
+    if n > 0.0 { v * (1.0 / n) } else { v }
+}
+
+/// A face: where it is, where it should be, the arrow between, its letter.
+/// `beside` is where the other contact of the mark lies: the letter stands on
+/// the other side.
 fn draw_face(
     canvas: &Canvas,
     face: &Face,
-    correction: f64,
-    advice: &Advice,
+    letter: &str,
+    beside: Point,
+    (correction, advice): (f64, &Advice),
     factor: f64,
     marks: &mut Vec<Mark>,
 ) {
-    let long = canvas.sheet.width().max(canvas.sheet.height());
     let (at, n) = (face.contact.at, face.contact.normal);
-    let along = Point::new(-n.y, n.x) * (0.03 * long);
+    let along = Point::new(-n.y, n.x) * (0.015 * canvas.long());
     let line = |shift: f64, tone, stroke| Mark::Line {
         points: [at - along, at + along]
             .map(|p| canvas.place(p + n * shift))
@@ -165,49 +205,63 @@ fn draw_face(
         stroke,
     };
     let acts = matches!(advice.action, Action::CutBack | Action::Pad);
-    let tone = match advice.action {
-        Action::CutBack | Action::Pad => Tone::Measured,
-        Action::LeaveIt => Tone::Guide,
-        Action::Undecided => Tone::Notice,
-    };
+    let tone = tone_of(advice);
     marks.push(line(0.0, tone, Stroke::Solid));
     if acts {
         marks.push(line(correction * factor, Tone::Expected, Stroke::Dashed));
     }
-    let to = at + n * (correction * factor);
     marks.push(Mark::Arrow {
         from: canvas.place(at),
-        to: canvas.place(to),
+        to: canvas.place(at + n * (correction * factor)),
         tone,
     });
-    let text = match advice.action {
-        Action::CutBack | Action::Pad => {
-            format!(
-                "{}: {} {}",
-                face.name(),
-                advice.action.name(),
-                mm(correction)
-            )
-        }
-        Action::LeaveIt | Action::Undecided => {
-            format!("{}: {}", face.name(), advice.action.name())
-        }
-    };
-    // Inside the sheet, clear of arrows that go outwards, on the near side of
-    // the middle.
-    let inward = canvas.place(at + n * (0.03 * long).max(correction * factor + 0.03 * long));
-    #[allow(clippy::cast_precision_loss)]
-    let width = LETTER_PX * text.chars().count() as f64;
-    let left = if n.x.abs() > 0.5 && mirrored(at).x > 0.0 {
-        inward.x - width
+    let away = if along.dot(beside - at) > 0.0 {
+        -3.0
     } else {
-        inward.x - width / 2.0
+        3.0
     };
+    let place = canvas.place(at + along * away - n * (0.02 * canvas.long()));
     marks.push(Mark::Text {
-        at: Point::new(left, inward.y),
-        text,
+        at: place + Point::new(-LETTER_PX / 2.0, LETTER_PX / 2.0),
+        text: letter.to_owned(),
         tone,
     });
+}
+
+fn tone_of(advice: &Advice) -> Tone {
+    match advice.action {
+        Action::CutBack | Action::Pad => Tone::Measured,
+        Action::LeaveIt => Tone::Guide,
+        Action::Undecided => Tone::Notice,
+    }
+}
+
+/// The advice by letter, inside the sheet where nothing else is drawn.
+fn list(canvas: &Canvas, block: &BlockFit, faces: &[Face; 3], advice: &[Advice; 3]) -> Vec<Mark> {
+    let corner = Point::new(canvas.sheet.min.x, canvas.sheet.max.y);
+    let start = canvas.place(mirrored(corner)) + Point::new(0.1, 0.2) * WIDTH_PX;
+    let words = |i: usize| {
+        let a = &advice[i];
+        let size = match a.action {
+            Action::CutBack | Action::Pad => format!(" {}", mm(block.correction[i])),
+            Action::LeaveIt | Action::Undecided => String::new(),
+        };
+        let (letter, name) = (LETTERS[i], faces[i].name());
+        (
+            format!("{letter}   {name}: {}{size}", a.action.name()),
+            tone_of(a),
+        )
+    };
+    let title = (format!("Block {}, face up", block.block), Tone::Guide);
+    std::iter::once(title)
+        .chain((0..3).map(words))
+        .zip([0.0, 1.5, 2.5, 3.5])
+        .map(|((text, tone), row)| Mark::Text {
+            at: start + Point::new(0.0, 28.0 * row),
+            text,
+            tone,
+        })
+        .collect()
 }
 
 /// What 50 mm of block and 0.1 mm of correction look like.

@@ -3,8 +3,9 @@
 //!
 //! A face's shift on sheet i is mu + placing_i + measuring_i + zero, where
 //! `zero` is common to all sheets. Placing is the same hand at the same marks
-//! for every block, so its variance is pooled over the blocks (a block that
-//! scatters significantly more keeps its own). The blocks' shifts on a sheet are
+//! for every block, so its variance is pooled over the blocks; a block that
+//! scatters more keeps its own variance, and its own degrees of freedom where it
+//! does so significantly. The blocks' shifts on a sheet are
 //! all against the same key print and share its placing: with equal scatter
 //! they correlate by 1/2, so B blocks of n sheets are worth
 //! B (n - 1) / (1 + (B - 1) / 4) degrees of freedom (variance of a mean of
@@ -21,7 +22,7 @@ const FALSE_ALARM: f64 = 0.05;
 /// Chance that the foretold number of proofs does decide.
 const POWER: f64 = 0.8;
 /// Level at which a block's scatter counts as larger than the others'.
-const OWN_SCATTER: f64 = 0.99;
+const OWN_SCATTER: f64 = 0.95;
 /// More proofs than this are not worth naming.
 const MOST_PROOFS: usize = 500;
 
@@ -127,6 +128,8 @@ fn weigh_face(
     let measuring = mean(block.sheets.iter().map(|s| s.variance[face]));
     let zero_variance = block.zero_se * block.zero_se;
     let (placing, dof) = pooled.map_or((0.0, 0.0), |(placing, _, dof)| (placing, dof));
+    // A block placed worse than the others often passes the test unnoticed.
+    let placing = own.map_or(placing, |o| placing.max(o.total - o.measuring));
     let sheet_variance = placing + measuring;
     let variance = sheet_variance / count(n) + zero_variance;
     let se = variance.sqrt();
@@ -135,7 +138,7 @@ fn weigh_face(
     Evidence {
         sheets: n,
         correction: block.correction[face],
-        scatter: pooled.map(|p| p.0.sqrt()),
+        scatter: pooled.map(|_| placing.sqrt()),
         scatter_interval: pooled.and_then(|(_, _, d)| {
             let (low, high) = sd_interval(sheet_variance.sqrt(), d, 0.95)?;
             let bare = |v: f64| (v * v - measuring).max(0.0).sqrt();

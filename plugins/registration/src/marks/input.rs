@@ -88,6 +88,13 @@ pub(crate) fn read(
     sheets: &[usize],
 ) -> Readings {
     let key = project.blocks.iter().find(|b| b.key).map(|b| &b.name);
+    let sheets: BTreeSet<usize> = sheets.iter().copied().collect();
+    let references: BTreeSet<usize> = summary
+        .impressions
+        .iter()
+        .filter(|i| i.role == Role::Reference)
+        .map(|i| i.sheet)
+        .collect();
     let mut out = Readings::default();
     for row in 0..table.rows.len() {
         let number = |column: &str| table.get(row, column).as_f64();
@@ -105,11 +112,7 @@ pub(crate) fn read(
             continue;
         }
         let relative = text("basis").starts_with("relative");
-        let is_reference = summary
-            .impressions
-            .iter()
-            .any(|i| i.sheet == sheet && i.role == Role::Reference);
-        if relative && is_reference {
+        if relative && references.contains(&sheet) {
             continue;
         }
         let place = (number("dx_mm"), number("dy_mm"), number("theta_mrad"));

@@ -95,6 +95,7 @@ fn advise(
         .collect();
     let known: Vec<BlockFit> = fits.iter().flatten().cloned().collect();
     let mut evidence = weigh(&known).into_iter();
+    let factor = drawing::exaggeration(project, faces, &known);
     let mut blank_given = false;
     for (at, (name, fit)) in names.iter().zip(&fits).enumerate() {
         let Some((block, evidence)) = fit.as_ref().zip(evidence_of(fit.as_ref(), &mut evidence))
@@ -117,7 +118,9 @@ fn advise(
                 out.image(BASE, drawing::blank().view())?;
                 blank_given = true;
             }
-            out.picture(&drawing::drawing(project, at, block, faces, &advice))?;
+            out.picture(&drawing::drawing(
+                project, at, block, faces, &advice, factor,
+            ))?;
         }
     }
     Ok(())

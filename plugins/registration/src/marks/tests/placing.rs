@@ -1,6 +1,7 @@
 //! Proofs printed, measured, marks cut as told, printed again: simulated with
 //! exact geometry (`restrike_synth::placing`). What is measured is the truth
-//! with noise. Seeds: 1 to 3 for the tests; nothing was tuned on them.
+//! with noise. How a block's own scatter counts was chosen on seed 6; what is
+//! asserted is measured on seeds 1, 2, 3 and 7.
 
 use restrike_model::Project;
 use restrike_synth::design::Contact;
@@ -32,12 +33,24 @@ fn bench() -> Bench {
 
 /// Prints and measures so many sheets; every block and the key is laid anew.
 fn proofs(blocks: &[LaidBlock], hand: &Hand, sheets: usize, rng: &mut Rng) -> Vec<Seen> {
+    proofs_by(blocks, |_| *hand, sheets, rng)
+}
+
+/// As [`proofs`], with another hand for each block.
+fn proofs_by(
+    blocks: &[LaidBlock],
+    hand_of: impl Fn(&str) -> Hand,
+    sheets: usize,
+    rng: &mut Rng,
+) -> Vec<Seen> {
     let bench = bench();
     let mut rows = Vec::new();
     for sheet in 1..=sheets {
-        let key = bench.print(&LaidBlock::default(), hand.slack(rng)).unwrap();
+        let key = bench
+            .print(&LaidBlock::default(), hand_of("key").slack(rng))
+            .unwrap();
         for (name, block) in NAMES.into_iter().zip(blocks) {
-            let print = bench.print(block, hand.slack(rng)).unwrap();
+            let print = bench.print(block, hand_of(name).slack(rng)).unwrap();
             let m = against(&print, &key).unwrap();
             let noisy = [
                 m.dx + NOISE[0] * rng.normal(),
@@ -227,5 +240,51 @@ fn the_foretold_number_of_proofs_decides() {
         let share = decided as f64 / 800.0;
         println!("{shift} {sd}: {more} more, decided {share:.3}");
         assert!((0.74..0.92).contains(&share), "{share}");
+    }
+}
+
+/// The interval holds the corrections of all three faces of a block about 95
+/// times in 100; also of a block that is placed twice as badly as the others,
+/// whose scatter is told from theirs where there are proofs enough.
+#[test]
+fn the_interval_holds_what_the_faces_need() {
+    let mut rng = Rng::new(7, "interval");
+    let bench = bench();
+    let project = with_tolerance(6, 0.05);
+    let contacts = crate::marks::layout::faces(&project)
+        .unwrap()
+        .map(|f| f.contact);
+    for (uneven, sheets) in [(1.0, 3), (1.0, 6), (2.0, 3), (2.0, 6), (2.0, 12)] {
+        let hand = |name: &str| Hand {
+            placing_sd: if name == "red" { 0.08 * uneven } else { 0.08 },
+            cutting_error: 0.0,
+        };
+        let (mut held, mut held_red) = (0, 0);
+        for _ in 0..250 {
+            let blocks: Vec<LaidBlock> = (0..6).map(|_| wrong_block(&mut rng)).collect();
+            let kept = run(&project, &proofs_by(&blocks, hand, sheets, &mut rng));
+            let key = bench.print(&LaidBlock::default(), [0.0; 3]).unwrap();
+            for (name, block) in NAMES.into_iter().zip(&blocks) {
+                let print = bench.print(block, [0.0; 3]).unwrap();
+                let m = against(&print, &key).unwrap();
+                let m = restrike_ops::mark_contacts::RigidMotion {
+                    dx: m.dx,
+                    dy: m.dy,
+                    theta: m.theta,
+                };
+                let inside = contacts.iter().zip(FACES).all(|(c, f)| {
+                    let row = kept.correction(name, f);
+                    let at = |n: &str| number(row, n).unwrap();
+                    (at("correction_low_mm")..=at("correction_high_mm")).contains(&c.shift(&m))
+                });
+                held += usize::from(inside);
+                held_red += usize::from(inside && name == "red");
+            }
+        }
+        let (share, red) = (held as f64 / 1500.0, held_red as f64 / 250.0);
+        println!(
+            "scatter of one block x {uneven}, {sheets} sheets: all blocks {share:.3}, that block {red:.3}"
+        );
+        assert!(share > 0.935 && red > 0.87, "{share} {red}");
     }
 }
