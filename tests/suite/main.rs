@@ -8,3 +8,4 @@ mod header;
 mod inputs;
 mod resume;
 mod rules;
+mod sample;

@@ -35,3 +35,8 @@ macro_rules! export {
         }
     };
 }
+
+/// The guide's example compiles against the kit as it is.
+#[cfg(doctest)]
+#[doc = include_str!("../../../plugins/README.md")]
+struct PluginGuide;

@@ -1,0 +1,189 @@
+//! The sample: rendered, run, and held against its expected tables and its truth.
+
+use std::path::{Path, PathBuf};
+use std::sync::OnceLock;
+
+use crate::bench::{column, restrike, root, rows, said};
+use restrike_synth::{Format, SheetKind, Truth};
+
+/// The sample's config beside freshly rendered scans, and its output.
+struct Sample {
+    dir: tempfile::TempDir,
+    truth: Vec<Truth>,
+}
+
+/// Rendered and run once for all tests here.
+fn sample() -> &'static Sample {
+    static SAMPLE: OnceLock<Sample> = OnceLock::new();
+    SAMPLE.get_or_init(|| {
+        let dir = tempfile::tempdir().unwrap();
+        for file in ["pipeline.toml", "sheets.csv", "blocks.csv"] {
+            std::fs::copy(root().join("sample-config").join(file), dir.path().join(file)).unwrap();
+        }
+        let (design, sheets) = restrike_synth::sample::sample(300.0, Format::TiffLzw);
+        let scans = dir.path().join("scans");
+        restrike_synth::write_run(&design, &sheets, &scans).unwrap();
+        let truth = sheets
+            .iter()
+            .map(|s| {
+                let path = scans.join(format!("{}.truth.json", s.name));
+                serde_json::from_slice(&std::fs::read(path).unwrap()).unwrap()
+            })
+            .collect();
+        let out = restrike()
+            .arg("run")
+            .arg(dir.path().join("pipeline.toml"))
+            .output()
+            .unwrap();
+        said(&out, 3);
+        Sample { dir, truth }
+    })
+}
+
+impl Sample {
+    fn table(&self, name: &str) -> Vec<Vec<String>> {
+        rows(&self.dir.path().join(format!("out/tables/{name}.csv")))
+    }
+}
+
+fn tables(folder: &Path) -> Vec<PathBuf> {
+    let mut list: Vec<PathBuf> = std::fs::read_dir(folder)
+        .map(|d| d.map(|e| e.unwrap().path()).collect())
+        .unwrap_or_default();
+    list.sort();
+    list
+}
+
+#[test]
+fn the_committed_sheet_list_is_the_rendered_one() {
+    let scans = sample().dir.path().join("scans/sheets.csv");
+    let rendered: Vec<String> = std::fs::read_to_string(scans)
+        .unwrap()
+        .lines()
+        .skip(1)
+        .map(|l| format!("scans/{l}"))
+        .collect();
+    let committed: Vec<String> = std::fs::read_to_string(root().join("sample-config/sheets.csv"))
+        .unwrap()
+        .lines()
+        .filter(|l| l.starts_with("scans/"))
+        .map(str::to_owned)
+        .collect();
+    assert_eq!(committed, rendered);
+}
+
+#[test]
+fn the_sample_gives_its_expected_tables() {
+    let found = sample().dir.path().join("out/tables");
+    let expected = root().join("sample-config/expected");
+    if std::env::var_os("RESTRIKE_BLESS").is_some() {
+        std::fs::remove_dir_all(&expected).ok();
+        std::fs::create_dir_all(&expected).unwrap();
+        for t in tables(&found) {
+            std::fs::copy(&t, expected.join(t.file_name().unwrap())).unwrap();
+        }
+    }
+    let names = |folder: &Path| -> Vec<_> {
+        tables(folder)
+            .iter()
+            .map(|p| p.file_name().unwrap().to_owned())
+            .collect()
+    };
+    assert_eq!(names(&expected), names(&found));
+    for t in tables(&expected) {
+        let name = t.file_name().unwrap();
+        let (old, new) = (
+            std::fs::read_to_string(&t).unwrap(),
+            std::fs::read_to_string(found.join(name)).unwrap(),
+        );
+        if let Some((n, (o, f))) = old
+            .lines()
+            .zip(new.lines())
+            .enumerate()
+            .find(|(_, (o, f))| o != f)
+        {
+            panic!(
+                "{}:{}: expected\n{o}\nfound\n{f}\n(RESTRIKE_BLESS=1 rewrites the expected tables)",
+                name.display(),
+                n + 1
+            );
+        }
+        assert_eq!(old.lines().count(), new.lines().count(), "{}", name.display());
+    }
+}
+
+#[test]
+fn wrong_sheets_of_the_sample_are_told_by_name_and_good_ones_measured() {
+    let s = sample();
+    let table = s.table("deskew_sheet");
+    let status = column(&table, "status");
+    assert_eq!(table.len(), s.truth.len() + 1);
+    for (row, truth) in table[1..].iter().zip(&s.truth) {
+        let expected = match &truth.kind {
+            SheetKind::Good => "measured",
+            SheetKind::Blank => "blank",
+            SheetKind::Verso => "verso",
+            SheetKind::UpsideDown => "upside down",
+            SheetKind::OtherDesign => "other design",
+            SheetKind::Crop => "crop",
+            SheetKind::Duplicate { .. } | SheetKind::Reencoded { .. } => "duplicate",
+        };
+        assert_eq!(row[status], expected, "{}", truth.name);
+    }
+}
+
+#[test]
+fn turns_of_the_sample_are_the_true_ones() {
+    let s = sample();
+    let table = s.table("deskew_sheet");
+    let turn = column(&table, "sheet_rotation_deg");
+    let mut measured = 0;
+    for (row, truth) in table[1..].iter().zip(&s.truth) {
+        let Ok(found) = row[turn].parse::<f64>() else { continue };
+        measured += 1;
+        // The sample's paper is cut slightly out of square.
+        assert!((found - truth.rotation_deg).abs() < 0.15, "{}: {found}", truth.name);
+    }
+    assert!(measured >= 25, "{measured}");
+}
+
+#[test]
+fn pictures_and_pages_of_the_sample_are_there() {
+    let out = sample().dir.path().join("out");
+    let listed = sample().table("pictures");
+    let file = column(&listed, "file");
+    assert!(listed.len() > 60);
+    for row in &listed[1..] {
+        let image = image::open(out.join(&row[file])).unwrap();
+        assert!(image.width() > 200 && image.height() > 200, "{}", row[file]);
+    }
+    let run: serde_json::Value =
+        serde_json::from_slice(&std::fs::read(out.join("run.json")).unwrap()).unwrap();
+    assert_eq!(run["not_measured"].as_array().unwrap().len(), 6);
+    assert_eq!(run["scans"][0]["sha256"].as_str().unwrap().len(), 64);
+    let package: serde_json::Value =
+        serde_json::from_slice(&std::fs::read(out.join("datapackage.json")).unwrap()).unwrap();
+    assert!(package["resources"].as_array().unwrap().len() >= 4);
+    assert!(out.join("index.html").exists());
+}
+
+#[test]
+fn the_preset_for_intake_runs_on_a_list_of_its_own() {
+    let s = sample();
+    let list = s.dir.path().join("few.csv");
+    std::fs::write(&list, "file\nscans/1961-001.tif\nscans/1961-002.tif\n").unwrap();
+    let folder = s.dir.path().join("intake");
+    let out = restrike()
+        .arg("run")
+        .arg(root().join("configs/scan-intake.toml"))
+        .arg("--sheets")
+        .arg(&list)
+        .arg("--out")
+        .arg(&folder)
+        .output()
+        .unwrap();
+    said(&out, 0);
+    let table = rows(&folder.join("tables/deskew_sheet.csv"));
+    assert_eq!(table.len(), 3);
+    assert_eq!(table[1][column(&table, "identity")], "not tested");
+}
