@@ -34,6 +34,8 @@ pub(crate) struct Part {
 /// What one sheet says.
 #[derive(Debug, Clone, PartialEq)]
 pub(crate) struct SheetShift {
+    /// Place in the sheet list.
+    pub(crate) sheet: usize,
     /// Shift at each face along its normal, mm.
     pub(crate) shift: [f64; 3],
     /// Variance of each from measuring, mm2.
@@ -182,6 +184,7 @@ fn operator(places: &[Vec<Corner>], faces: &[Face; 3]) -> Option<Vec<[[f64; 5]; 
 
 fn sheet_shift(sheet: &[&Reading], operator: &[[[f64; 5]; 3]]) -> SheetShift {
     let mut out = SheetShift {
+        sheet: sheet.first().map_or(0, |r| r.sheet),
         shift: [0.0; 3],
         variance: [0.0; 3],
     };

@@ -5,6 +5,7 @@
 //! when the sheet follows: each face has to move by n . e at its contact, n
 //! being its normal towards the sheet; over 0 it is padded, under 0 cut back.
 
+mod apart;
 mod decide;
 mod drawing;
 mod evidence;
@@ -103,6 +104,9 @@ fn advise(
             hidden_rows(faces, name, readings, out)?;
             continue;
         };
+        for remark in apart::remarks(block, faces, tolerance) {
+            out.note(Level::Warning, &remark);
+        }
         let (advice, moved) = decide(block, faces, &evidence, tolerance);
         for i in 0..3 {
             let row = correction_row(block, &faces[i], &evidence[i], &advice[i], tolerance);

@@ -279,3 +279,20 @@ fn the_drawing_is_mirrored_and_its_arrows_exaggerated_as_stated() {
     };
     assert!(arrows.iter().all(|a| inside(a.0) && inside(a.1)));
 }
+
+#[test]
+fn a_sheet_laid_askew_is_named_and_keeps_the_knife_away() {
+    let mut motions = vec![[0.15, 0.0, 0.0]; 8];
+    for (i, m) in motions.iter_mut().enumerate() {
+        m[0] += 0.01 * [1.0, -1.0, 2.0, -2.0][i % 4];
+    }
+    let kept = run(&project(&["ochre"]), &sheets(&motions));
+    assert_eq!(actions(&kept)[2], "pad");
+    assert!(!kept.notes.iter().any(|n| n.contains("askew")));
+    motions[3][0] = 2.0;
+    let kept = run(&project(&["ochre"]), &sheets(&motions));
+    assert_eq!(actions(&kept)[2], "leave it");
+    let said: Vec<&String> = kept.notes.iter().filter(|n| n.contains("askew")).collect();
+    assert_eq!(said.len(), 1);
+    assert!(said[0].contains("sheet 4: 1.8"), "{}", said[0]);
+}
