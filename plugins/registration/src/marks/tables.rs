@@ -60,7 +60,7 @@ fn corrections() -> TableSpec {
         mm("correction_high_mm", "Upper end of that interval."),
         mm(
             "scatter_mm",
-            "Scatter of placing at this face from sheet to sheet: standard deviation without the measuring error, pooled over the blocks.",
+            "Scatter of placing at this face from sheet to sheet, the key's own with it: standard deviation without the measuring error, pooled over the blocks where theirs is no smaller.",
         ),
         mm(
             "scatter_low_mm",
