@@ -8,36 +8,56 @@
 
 use restrike_model::{ImageView, Point};
 
-/// Reads one weighted channel of a scan between its pixels (bilinear), in scan
-/// pixel coordinates (the first pixel's centre is at (0.5, 0.5)), full scale = 1.0.
+/// How a pixel's channels become one value.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Channel {
+    /// Their weighted sum; a grey scan counts with the sum of the weights.
+    Sum([f32; 3]),
+    /// The largest of the weighted channels: near 1 for paper and for inks that
+    /// leave any one channel alone, when the weights are 1 / paper. A grey
+    /// scan counts with the second weight.
+    Lightest([f32; 3]),
+}
+
+/// Reads one channel of a scan between its pixels (bilinear), in scan pixel
+/// coordinates (the first pixel's centre is at (0.5, 0.5)), full scale = 1.0.
 #[derive(Debug, Clone, Copy)]
 pub struct Sampler<'a> {
     scan: ImageView<'a, u16>,
     weights: [f32; 3],
+    lightest: bool,
 }
 
 impl<'a> Sampler<'a> {
-    /// A sampler; `weights` are per channel (the first alone counts for a grey scan,
-    /// with the sum of all three).
-    pub fn new(scan: ImageView<'a, u16>, weights: [f32; 3]) -> Self {
-        let sum = weights[0] + weights[1] + weights[2];
-        let weights = if scan.channels() >= 3 {
-            weights
-        } else {
-            [sum, 0.0, 0.0]
+    /// A sampler of a scan.
+    pub fn new(scan: ImageView<'a, u16>, channel: Channel) -> Self {
+        let colour = scan.channels() >= 3;
+        let (weights, lightest) = match channel {
+            Channel::Sum(w) if colour => (w, false),
+            Channel::Sum(w) => ([w[0] + w[1] + w[2], 0.0, 0.0], false),
+            Channel::Lightest(w) if colour => (w, true),
+            Channel::Lightest(w) => ([w[1], 0.0, 0.0], false),
         };
         Self {
             scan,
             weights: weights.map(|w| w / 65535.0),
+            lightest,
         }
     }
 
     fn pixel(&self, x: usize, y: usize) -> f32 {
         let p = self.scan.pixel(x, y);
         if let [r, g, b, ..] = p {
-            f32::from(*r) * self.weights[0]
-                + f32::from(*g) * self.weights[1]
-                + f32::from(*b) * self.weights[2]
+            let [r, g, b] = [
+                f32::from(*r) * self.weights[0],
+                f32::from(*g) * self.weights[1],
+                f32::from(*b) * self.weights[2],
+            ];
+            if self.lightest {
+                r.max(g).max(b)
+            } else {
+                r + g + b
+            }
         } else {
             p.first().map_or(0.0, |v| f32::from(*v) * self.weights[0])
         }
@@ -150,7 +170,7 @@ mod tests {
         for k in 0..10 {
             let place = 20.0 + f64::from(k) / 10.0;
             let scan = step_image(place, 0.1, 0.7);
-            let sampler = Sampler::new(scan.view(), [1.0, 0.0, 0.0]);
+            let sampler = Sampler::new(scan.view(), Channel::Sum([1.0, 0.0, 0.0]));
             let mut profile = [0.0; 61];
             sampler.profile(
                 Point::new(5.0, 6.0),
@@ -172,12 +192,28 @@ mod tests {
     #[test]
     fn grey_scans_take_the_sum_of_the_weights() {
         let scan = step_image(20.0, 0.25, 0.25);
-        let sampler = Sampler::new(scan.view(), [0.2126, 0.7152, 0.0722]);
+        let sampler = Sampler::new(scan.view(), Channel::Sum([0.2126, 0.7152, 0.0722]));
         let v = sampler.at(Point::new(10.0, 5.0)).unwrap();
         assert!((v - 0.25).abs() < 1e-4);
         assert!(sampler.at(Point::new(0.4, 5.0)).is_none());
         assert!(sampler.at(Point::new(39.6, 5.0)).is_none());
         assert!(sampler.at(Point::new(f64::NAN, 5.0)).is_none());
+    }
+
+    #[test]
+    fn the_lightest_channel_sees_through_coloured_ink() {
+        // Paper, red ink, black: 1 / paper as weights.
+        let data = vec![
+            40_000_u16, 30_000, 20_000, 38_000, 3_000, 2_000, 2_000, 1_500, 1_000,
+        ];
+        let data = [data.clone(), data].concat();
+        let scan = Raster::from_vec(3, 2, 3, data).unwrap();
+        let scale = [40_000.0, 30_000.0, 20_000.0].map(|v: f32| 65535.0 / v);
+        let sampler = Sampler::new(scan.view(), Channel::Lightest(scale));
+        for (x, want) in [(0.5, 1.0), (1.5, 0.95), (2.5, 0.05)] {
+            let v = sampler.at(Point::new(x, 1.0)).unwrap();
+            assert!((v - want).abs() < 1e-5, "{v}");
+        }
     }
 
     #[test]

@@ -7,8 +7,13 @@
 use std::collections::BTreeMap;
 
 use rayon::prelude::*;
-use restrike_model::{ImageArea, Learn, Project, Raster, Role, Row, Size, Stage, Summary, Table, Value};
-use restrike_synth::{Design, DesignSpec, Difficulty, Family, Pixels, RunSpec, SheetKind, SheetSpec, Truth, Wrong, WrongKind, render, srgb_decode};
+use restrike_model::{
+    ImageArea, Learn, Project, Raster, Role, Row, Size, Stage, Summary, Table, Value,
+};
+use restrike_synth::{
+    Design, DesignSpec, Difficulty, Family, Pixels, RunSpec, SheetKind, SheetSpec, Truth, Wrong,
+    WrongKind, render, srgb_decode,
+};
 
 use crate::Deskew;
 use crate::tables::{IMAGES, SHEETS, TEXTURE};
@@ -36,10 +41,15 @@ pub(crate) struct Judged {
 pub(crate) fn linear(pixels: &Pixels, width: u32, height: u32) -> Raster<u16> {
     let data: Vec<u16> = match pixels {
         Pixels::U8(p) => {
-            let table: Vec<u16> = (0..256).map(|v| (srgb_decode(f64::from(v) / 255.0) * 65535.0).round() as u16).collect();
+            let table: Vec<u16> = (0..256)
+                .map(|v| (srgb_decode(f64::from(v) / 255.0) * 65535.0).round() as u16)
+                .collect();
             p.iter().map(|v| table[usize::from(*v)]).collect()
         }
-        Pixels::U16(p) => p.iter().map(|v| (srgb_decode(f64::from(*v) / 65535.0) * 65535.0).round() as u16).collect(),
+        Pixels::U16(p) => p
+            .iter()
+            .map(|v| (srgb_decode(f64::from(*v) / 65535.0) * 65535.0).round() as u16)
+            .collect(),
     };
     Raster::from_vec(width as usize, height as usize, 3, data).unwrap()
 }
@@ -47,7 +57,10 @@ pub(crate) fn linear(pixels: &Pixels, width: u32, height: u32) -> Raster<u16> {
 pub(crate) fn project(design: &Design) -> Project {
     Project {
         design: design.title.clone(),
-        sheet: Some(Size { width_mm: design.sheet_mm[0], height_mm: design.sheet_mm[1] }),
+        sheet: Some(Size {
+            width_mm: design.sheet_mm[0],
+            height_mm: design.sheet_mm[1],
+        }),
         images: design
             .images
             .iter()
@@ -67,7 +80,9 @@ pub(crate) fn project(design: &Design) -> Project {
 fn role(spec: &SheetSpec) -> Role {
     match spec.role.as_str() {
         "reference" => Role::Reference,
-        other => other.strip_prefix("proof:").map_or(Role::Run, |b| Role::Proof(b.to_owned())),
+        other => other
+            .strip_prefix("proof:")
+            .map_or(Role::Run, |b| Role::Proof(b.to_owned())),
     }
 }
 
@@ -101,7 +116,9 @@ pub(crate) fn carry_out(plan: &Plan) -> Vec<Judged> {
         let (scan, _) = draw(spec);
         let imp = impression(i + 1, &spec.name, Role::Reference);
         let inf = info(&scan, plan.dpi);
-        learner.learn(Learn::Impression(measure(&imp, &inf, &scan)), &mut record).unwrap();
+        learner
+            .learn(Learn::Impression(measure(&imp, &inf, &scan)), &mut record)
+            .unwrap();
     }
     learner.learn(Learn::Finish, &mut record).unwrap();
     let stage = Deskew::new(&Value::Null.into_json(), &project, &record.records).unwrap();
@@ -114,7 +131,11 @@ pub(crate) fn carry_out(plan: &Plan) -> Vec<Judged> {
             let inf = info(&scan, plan.dpi);
             let mut out = Capture::default();
             stage.measure(measure(&imp, &inf, &scan), &mut out).unwrap();
-            Judged { spec: spec.clone(), truth, out }
+            Judged {
+                spec: spec.clone(),
+                truth,
+                out,
+            }
         })
         .collect();
     summarise(&stage, &mut judged);
@@ -144,12 +165,20 @@ fn summarise(stage: &Deskew, judged: &mut [Judged]) {
     };
     for (i, j) in judged.iter().enumerate() {
         for row in j.out.table(TEXTURE) {
-            table.rows.push(vec![Value::from(i + 1), row.0["texture"].clone()]);
+            table
+                .rows
+                .push(vec![Value::from(i + 1), row.0["texture"].clone()]);
         }
     }
     let mut out = Capture::default();
     stage
-        .summarise(Summary { impressions: &impressions, tables: &[table] }, &mut out)
+        .summarise(
+            Summary {
+                impressions: &impressions,
+                tables: &[table],
+            },
+            &mut out,
+        )
         .unwrap();
     for v in out.verdicts {
         judged[v.sheet - 1].out.verdicts.push(v);
@@ -186,6 +215,8 @@ impl Errors {
 #[derive(Debug, Default)]
 pub(crate) struct Figures {
     pub(crate) angle: Errors,
+    /// The same against the turn of the key block's affine map (no local warp).
+    pub(crate) block_angle: Errors,
     pub(crate) corner: Errors,
     pub(crate) sheet_angle: Errors,
     pub(crate) sheet_corner: Errors,
@@ -194,6 +225,9 @@ pub(crate) struct Figures {
     /// Expected kind, told kind: how often.
     pub(crate) verdicts: BTreeMap<(String, String), usize>,
     pub(crate) good_responses: Vec<f64>,
+    /// Texture correlations of scans of one impression, and of different ones.
+    pub(crate) same: Vec<f64>,
+    pub(crate) different: Vec<f64>,
 }
 
 const CORNERS: [&str; 4] = ["upper_left", "upper_right", "lower_right", "lower_left"];
@@ -206,8 +240,22 @@ fn turn_of(c: [[f64; 2]; 4]) -> f64 {
     (side(ul, ur) + side(ll, lr) + up(ll, ul) + up(lr, ur)) / 4.0
 }
 
+/// Turn of the key block's affine map (the first block's, in order of printing).
+fn block_turn(truth: &Truth) -> f64 {
+    let m = truth.blocks[0].block_to_scan;
+    let put = |x: f64, y: f64| m.apply([x, y]);
+    turn_of([
+        put(-50.0, 50.0),
+        put(50.0, 50.0),
+        put(50.0, -50.0),
+        put(-50.0, -50.0),
+    ])
+}
+
 fn corner_errors(row: &Row, prefix: &str, truth: [[f64; 2]; 4], into: &mut Errors) {
-    let Some(se) = number(row, &format!("{prefix}corner_se_px")) else { return };
+    let Some(se) = number(row, &format!("{prefix}corner_se_px")) else {
+        return;
+    };
     for (name, p) in CORNERS.iter().zip(truth) {
         for (axis, t) in ["x", "y"].iter().zip(p) {
             if let Some(v) = number(row, &format!("{prefix}{name}_{axis}_px")) {
@@ -231,6 +279,7 @@ fn expected(kind: &SheetKind) -> &'static str {
 
 impl Figures {
     pub(crate) fn add(&mut self, judged: &[Judged]) {
+        self.add_textures(judged);
         for j in judged {
             let told = j.out.verdicts.first().map_or("good", |v| v.status.as_str());
             *self
@@ -242,8 +291,13 @@ impl Figures {
             }
             for row in j.out.table(SHEETS) {
                 let truth = j.truth.sheet_px.to_array();
-                if let (Some(v), Some(se)) = (number(row, "sheet_rotation_deg"), number(row, "sheet_rotation_se_deg")) {
-                    self.sheet_angle.0.push((v - turn_of(truth).to_degrees(), se));
+                if let (Some(v), Some(se)) = (
+                    number(row, "sheet_rotation_deg"),
+                    number(row, "sheet_rotation_se_deg"),
+                ) {
+                    self.sheet_angle
+                        .0
+                        .push((v - turn_of(truth).to_degrees(), se));
                 }
                 corner_errors(row, "sheet_", truth, &mut self.sheet_corner);
                 self.good_responses.extend(number(row, "response_as_is"));
@@ -256,21 +310,81 @@ impl Figures {
                 }
                 self.borders += 1;
                 let truth = image.outer_px.to_array();
-                if let (Some(v), Some(se)) = (number(row, "rotation_deg"), number(row, "rotation_se_deg")) {
+                if let (Some(v), Some(se)) =
+                    (number(row, "rotation_deg"), number(row, "rotation_se_deg"))
+                {
                     self.angle.0.push((v - turn_of(truth).to_degrees(), se));
+                    self.block_angle
+                        .0
+                        .push((v - block_turn(&j.truth).to_degrees(), se));
                 }
                 corner_errors(row, "", truth, &mut self.corner);
             }
         }
     }
 
+    fn add_textures(&mut self, judged: &[Judged]) {
+        let with: Vec<(&Judged, Vec<i8>)> = judged
+            .iter()
+            .filter_map(|j| {
+                let row = j.out.table(TEXTURE).next()?;
+                Some((j, crate::duplicate::decode(words(row, "texture"))?))
+            })
+            .collect();
+        let textures: Vec<Vec<i8>> = with.iter().map(|w| w.1.clone()).collect();
+        for pair in crate::duplicate::all_pairs(&textures) {
+            let (a, b) = (&with[pair.first].0.spec, &with[pair.second].0.spec);
+            if a.impression == b.impression {
+                if pair.correlation < 0.8 {
+                    let shared = textures[pair.first]
+                        .iter()
+                        .zip(&textures[pair.second])
+                        .filter(|(a, b)| **a != -128 && **b != -128)
+                        .count();
+                    println!(
+                        "   {} and {}: {:.3} over {shared} places",
+                        a.name, b.name, pair.correlation
+                    );
+                }
+                self.same.push(pair.correlation);
+            } else {
+                self.different.push(pair.correlation);
+            }
+        }
+    }
+
     pub(crate) fn print(&self) {
+        let low = self.same.iter().copied().fold(f64::INFINITY, f64::min);
+        let high = self
+            .different
+            .iter()
+            .copied()
+            .fold(f64::NEG_INFINITY, f64::max);
+        println!(
+            "texture correlation: one impression at least {low:.3} (n {}), different ones at most {high:.3} (n {})",
+            self.same.len(),
+            self.different.len()
+        );
         println!("{}", self.angle.line("rotation by the border", "deg"));
+        println!(
+            "{}",
+            self.block_angle.line("  against the block's turn", "deg")
+        );
         println!("{}", self.corner.line("border corners, each axis", "px"));
         println!("{}", self.sheet_angle.line("rotation by the paper", "deg"));
-        println!("{}", self.sheet_corner.line("sheet corners, each axis", "px"));
-        println!("borders found on {} of {} images", self.borders, self.images);
-        let least = self.good_responses.iter().copied().fold(f64::INFINITY, f64::min);
+        println!(
+            "{}",
+            self.sheet_corner.line("sheet corners, each axis", "px")
+        );
+        println!(
+            "borders found on {} of {} images",
+            self.borders, self.images
+        );
+        let least = self
+            .good_responses
+            .iter()
+            .copied()
+            .fold(f64::INFINITY, f64::min);
         println!("least response of a good sheet {least:.3}");
         for ((is, told), n) in &self.verdicts {
             println!("{is:<14} told as {told:<14} {n}");
@@ -308,7 +422,12 @@ fn each_wrong(count: u32) -> Vec<Wrong> {
 #[test]
 #[ignore = "for looking closely at single sheets"]
 fn look() {
-    let var = |k: &str, d: u64| std::env::var(k).ok().and_then(|v| v.parse().ok()).unwrap_or(d);
+    let var = |k: &str, d: u64| {
+        std::env::var(k)
+            .ok()
+            .and_then(|v| v.parse().ok())
+            .unwrap_or(d)
+    };
     let family = match var("FAMILY", 0) {
         0 => Family::Landscape,
         1 => Family::Figure,
@@ -325,10 +444,33 @@ fn look() {
         difficulty,
         frame: var("FRAME", 1) == 1,
         dpi: var("DPI", 300) as f64,
-        ..plan(family, var("UP", 0) == 1, var("SEED", 1), var("N", 6) as u32, each_wrong(var("WRONG", 1) as u32))
+        ..plan(
+            family,
+            var("UP", 0) == 1,
+            var("SEED", 1),
+            var("N", 6) as u32,
+            each_wrong(var("WRONG", 1) as u32),
+        )
     });
+    if let Ok(dir) = std::env::var("DUMP") {
+        for j in &judged {
+            let design = Design::generate(&DesignSpec {
+                seed: var("SEED", 1),
+                family,
+                two_up: var("UP", 0) == 1,
+                frame: var("FRAME", 1) == 1,
+                ..DesignSpec::default()
+            });
+            let mut spec = j.spec.clone();
+            spec.scan.format = restrike_synth::Format::Png;
+            restrike_synth::write_sheet(&design, &spec, std::path::Path::new(&dir)).unwrap();
+        }
+    }
     for j in &judged {
-        println!("{} {:?} bed {:.2} turn {:.3}", j.spec.name, j.truth.kind, j.spec.scan.bed[0], j.truth.rotation_deg);
+        println!(
+            "{} {:?} bed {:.2} turn {:.3}",
+            j.spec.name, j.truth.kind, j.spec.scan.bed[0], j.truth.rotation_deg
+        );
         for v in &j.out.verdicts {
             println!("   {}: {}", v.status, v.reason);
         }
@@ -338,28 +480,130 @@ fn look() {
         for row in j.out.table(SHEETS) {
             println!(
                 "   paper {:?} {} rot {:?} w {:?} h {:?} cut {:?} contrast {:?} resp {:?} {:?} {:?} {:?}",
-                number(row, "paper_edges"), words(row, "bed"), number(row, "sheet_rotation_deg"), number(row, "sheet_width_mm"), number(row, "sheet_height_mm"),
-                number(row, "cut_off_mm"), number(row, "contrast"), number(row, "response_as_is"), number(row, "response_turned"), number(row, "response_mirrored"), number(row, "response_mirrored_turned")
+                number(row, "paper_edges"),
+                words(row, "bed"),
+                number(row, "sheet_rotation_deg"),
+                number(row, "sheet_width_mm"),
+                number(row, "sheet_height_mm"),
+                number(row, "cut_off_mm"),
+                number(row, "contrast"),
+                number(row, "response_as_is"),
+                number(row, "response_turned"),
+                number(row, "response_mirrored"),
+                number(row, "response_mirrored_turned")
             );
             let mut e = Errors::default();
             corner_errors(row, "sheet_", j.truth.sheet_px.to_array(), &mut e);
-            println!("   sheet corner errors {:.2?} se {:?}", e.0.iter().map(|e| e.0).collect::<Vec<_>>(), number(row, "sheet_corner_se_px"));
+            println!(
+                "   sheet corner errors {:.2?} se {:?}",
+                e.0.iter().map(|e| e.0).collect::<Vec<_>>(),
+                number(row, "sheet_corner_se_px")
+            );
         }
         for (row, image) in j.out.table(IMAGES).zip(&j.truth.images) {
             let mut e = Errors::default();
             corner_errors(row, "", image.outer_px.to_array(), &mut e);
             println!(
                 "   {} {} rot err {:?} se {:?} width {:?}\n     corners {:.2?} se {:?} {}",
-                image.name, words(row, "angle_source"),
-                number(row, "rotation_deg").map(|r| r - turn_of(image.outer_px.to_array()).to_degrees()), number(row, "rotation_se_deg"), number(row, "line_width_mm"),
-                e.0.iter().map(|e| e.0).collect::<Vec<_>>(), number(row, "corner_se_px"), words(row, "remark")
+                image.name,
+                words(row, "angle_source"),
+                number(row, "rotation_deg")
+                    .map(|r| r - turn_of(image.outer_px.to_array()).to_degrees()),
+                number(row, "rotation_se_deg"),
+                number(row, "line_width_mm"),
+                e.0.iter().map(|e| e.0).collect::<Vec<_>>(),
+                number(row, "corner_se_px"),
+                words(row, "remark")
             );
         }
         for row in j.out.table(crate::tables::EDGES) {
-            println!("     {} {} angle {:?} se {:?} rms {:?} kept {:?}/{:?} corr {:?}", words(row, "image"), words(row, "side"), number(row, "angle_deg"), number(row, "angle_se_deg"), number(row, "residual_px"), number(row, "points_kept"), number(row, "points"), number(row, "correlation"));
+            println!(
+                "     {} {} angle {:?} se {:?} rms {:?} kept {:?}/{:?} corr {:?}",
+                words(row, "image"),
+                words(row, "side"),
+                number(row, "angle_deg"),
+                number(row, "angle_se_deg"),
+                number(row, "residual_px"),
+                number(row, "points_kept"),
+                number(row, "points"),
+                number(row, "correlation")
+            );
         }
     }
     let mut f = Figures::default();
     f.add(&judged);
     f.print();
+}
+
+/// Twenty designs of all families: 200 good sheets and 63 wrong ones, each of
+/// its own block set; `base` sets the seeds.
+fn many(base: u64, difficulty: Difficulty) -> Vec<Plan> {
+    let families = [
+        Family::Landscape,
+        Family::Figure,
+        Family::Pattern,
+        Family::Lettering,
+        Family::Heron,
+    ];
+    (0..20_u64)
+        .map(|k| Plan {
+            difficulty,
+            ..plan(
+                families[(k % 5) as usize],
+                k % 5 == 4 || k % 7 == 3,
+                base + k,
+                10,
+                if k < 9 { each_wrong(1) } else { Vec::new() },
+            )
+        })
+        .collect()
+}
+
+#[test]
+#[ignore = "renders some 260 sheets; prints the figures"]
+fn accuracy_report() {
+    let base = std::env::var("SEEDS")
+        .ok()
+        .and_then(|v| v.parse().ok())
+        .unwrap_or(1000);
+    let levels: Vec<Difficulty> = match std::env::var("DIFFICULTY").as_deref() {
+        Ok("easy") => vec![Difficulty::Easy],
+        Ok("hard") => vec![Difficulty::Hard],
+        Ok("standard") => vec![Difficulty::Standard],
+        _ => vec![Difficulty::Standard, Difficulty::Hard],
+    };
+    for level in levels {
+        println!("--- {level:?}, seeds {base} to {}", base + 19);
+        let mut all = Figures::default();
+        for plan in many(base, level) {
+            let mut figures = Figures::default();
+            let judged = carry_out(&plan);
+            figures.add(&judged);
+            all.add(&judged);
+            println!(
+                "{:?} seed {} two-up {}: angle {:.5} deg, corners {:.3} px, worst {:.2}, sheet corners {:.2} px, borders {}/{}",
+                plan.family,
+                plan.seed,
+                plan.two_up,
+                figures.angle.rms(),
+                figures.corner.rms(),
+                figures.corner.largest(),
+                figures.sheet_corner.rms(),
+                figures.borders,
+                figures.images
+            );
+            for j in &judged {
+                let told = j.out.verdicts.first().map_or("good", |v| v.status.as_str());
+                if told != expected(&j.truth.kind) {
+                    println!(
+                        "   {} is {:?}, told as {told} {}",
+                        j.spec.name,
+                        j.truth.kind,
+                        j.out.verdicts.first().map_or("", |v| v.reason.as_str())
+                    );
+                }
+            }
+        }
+        all.print();
+    }
 }

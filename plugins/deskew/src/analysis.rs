@@ -4,7 +4,6 @@ use restrike_model::{Affine, ImageArea, ImageView, Point, Project, Rect, Size};
 use restrike_ops::line_fit::FittedLine;
 
 use crate::border::{self, Border, Where};
-use crate::lowres::LowRes;
 use crate::metric::{Metric, Side, turn};
 use crate::overview::Overview;
 use crate::paper::{self, Outline};
@@ -30,7 +29,12 @@ pub(crate) struct Sheet {
 }
 
 impl Sheet {
-    pub(crate) fn find(scan: ImageView<'_, u16>, metric: Metric, project: &Project, settings: &Settings) -> Self {
+    pub(crate) fn find(
+        scan: ImageView<'_, u16>,
+        metric: Metric,
+        project: &Project,
+        settings: &Settings,
+    ) -> Self {
         let overview = Overview::new(scan, &metric);
         let outline = paper::outline(scan, metric, &overview, settings);
         let lines = outline.edges.map(|e| e.map(|e| e.line));
@@ -124,11 +128,10 @@ pub(crate) struct Findings {
 pub(crate) fn images(
     scan: ImageView<'_, u16>,
     sheet: &Sheet,
-    lowres: Option<&LowRes>,
     project: &Project,
     settings: &Settings,
 ) -> Findings {
-    let level = lowres.map_or(0.8, |l| l.paper);
+    let level = sheet.overview.paper(&sheet.frame);
     let (metric, frame) = (sheet.metric, sheet.frame);
     let use_border = matches!(settings.angle, AngleChoice::Auto | AngleChoice::Border);
     let areas: Vec<Option<&ImageArea>> = if project.images.is_empty() {
@@ -155,7 +158,9 @@ pub(crate) fn images(
         .iter()
         .zip(borders)
         .map(|(area, (border, remark))| {
-            let mut found = tie(sheet, *area, border, &texture, project, settings, use_border);
+            let mut found = tie(
+                sheet, *area, border, &texture, project, settings, use_border,
+            );
             if found.remark.is_empty() {
                 found.remark = remark;
             }
@@ -175,11 +180,16 @@ fn look(
     metric: &Metric,
     frame: &SheetFrame,
     area: Option<&ImageArea>,
-    level: f64,
+    level: [f32; 3],
     settings: &Settings,
 ) -> (Option<Border>, String) {
     let place = match area {
-        Some(a) if !a.border => return (None, "the image is stated to have no border line".to_owned()),
+        Some(a) if !a.border => {
+            return (
+                None,
+                "the image is stated to have no border line".to_owned(),
+            );
+        }
         Some(a) => Where {
             centre: Point::new(a.x_mm, a.y_mm),
             size: [a.width_mm, a.height_mm],
@@ -254,9 +264,28 @@ fn tie(
         .unwrap_or_default();
     let size = area.map(|a| [a.width_mm, a.height_mm]);
     let sides = completed(&rect, size, frame.scale);
-    let corners = sides.corners();
-    let by_border = rect.rotation().filter(|_| use_border);
-    let by_paper = sheet.paper.rotation();
+    let corners = match &border {
+        Some(b) => {
+            let local = b.corners(metric.pitch());
+            let far = sides.corners();
+            [0, 1, 2, 3].map(|i| local[i].or(far[i]))
+        }
+        None => sides.corners(),
+    };
+    // A block's border is seldom straight: its corners tell its turn.
+    let sides = match corners {
+        [Some(a), Some(b), Some(c), Some(d)] if border.is_some() => {
+            Rectangle::through(&[a, b, c, d])
+        }
+        _ => sides,
+    };
+    let by_border = sides.rotation().filter(|_| use_border);
+    // Of a sheet of unknown size, a line or two may be anything.
+    let enough = if project.sheet.is_some() { 1 } else { 3 };
+    let by_paper = sheet
+        .paper
+        .rotation()
+        .filter(|_| sheet.paper.count() >= enough);
     let by_texture = texture.as_ref().ok().copied();
     let (rotation, angle_source) = match settings.angle {
         AngleChoice::Border => (by_border, "border"),
@@ -292,14 +321,19 @@ fn tie(
     let (print_to_bed, tied_to) = bed.unwrap_or_else(|| {
         let angle = rotation.map_or(frame.angle, |a| a.value);
         let turned = SheetFrame { angle, ..*frame };
-        let tied = if sheet.paper.count() > 0 { "paper" } else { "scan" };
+        let tied = if sheet.paper.count() > 0 {
+            "paper"
+        } else {
+            "scan"
+        };
         (turned.to_print().inverse().unwrap_or_default(), tied)
     });
     let to_print = print_to_bed
         .inverse()
         .map_or(Affine::IDENTITY, |back| metric.affine().then(&back));
     if rect.count() == 3 {
-        remark = "one side of the border was not found: it is put in from the stated size".to_owned();
+        remark =
+            "one side of the border was not found: it is put in from the stated size".to_owned();
     }
     Found {
         name: area.map_or_else(|| "whole".to_owned(), |a| a.name.clone()),

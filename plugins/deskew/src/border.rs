@@ -3,13 +3,14 @@
 //! rectangle, then each followed at full resolution.
 
 use restrike_model::{ImageView, Point};
-use restrike_ops::edge_profile::Sampler;
+use restrike_ops::edge_profile::{Channel, Sampler};
+use restrike_ops::line_fit::intersection;
 
+use crate::border_line::{BorderLine, border_line};
 use crate::metric::{Metric, Side};
-use crate::overview::LUMINANCE;
-use crate::rectangle::Rectangle;
+use crate::rectangle::{Corner, Rectangle, floored};
 use crate::sheet_frame::SheetFrame;
-use crate::trace::{BorderLine, Course, border_line};
+use crate::trace::Course;
 
 /// A border as found.
 #[derive(Debug, Clone, Copy, Default)]
@@ -25,6 +26,26 @@ impl Border {
     }
     pub(crate) fn count(&self) -> usize {
         self.lines.iter().flatten().count()
+    }
+
+    /// Corners from the stretches next to them: upper left, upper right, lower
+    /// right, lower left. Sides run clockwise, each from the corner before it.
+    pub(crate) fn corners(&self, pitch: f64) -> [Option<Corner>; 4] {
+        let meet = |a: Side, b: Side| {
+            let (a, b) = (self.lines[a as usize]?, self.lines[b as usize]?);
+            let (a, b) = (floored(a.ends[1], pitch), floored(b.ends[0], pitch));
+            let (at, cov) = intersection(&a, &b)?;
+            Some(Corner {
+                at,
+                se: cov[0].max(cov[2]).sqrt(),
+            })
+        };
+        [
+            meet(Side::Left, Side::Top),
+            meet(Side::Top, Side::Right),
+            meet(Side::Right, Side::Bottom),
+            meet(Side::Bottom, Side::Left),
+        ]
     }
 }
 
@@ -59,22 +80,33 @@ const CLIP: f64 = 0.3;
 /// Least mean score of a border that is believed.
 const LEAST_SCORE: f64 = 0.08;
 
-/// Finds the border. `paper` is the luminance of unprinted paper.
+/// Finds the border. `paper` is the colour of unprinted paper: the search looks
+/// at the lightest channel relative to it, in which most colours are hardly
+/// seen and a dark key is.
 pub(crate) fn find(
     scan: ImageView<'_, u16>,
     metric: Metric,
     frame: &SheetFrame,
     place: &Where,
-    paper: f64,
+    paper: [f32; 3],
 ) -> Option<Border> {
+    let channel = Channel::Lightest(paper.map(|p| 1.0 / p.max(0.05)));
     let candidates: Vec<Vec<Candidate>> = Side::ALL
         .iter()
-        .map(|&side| rough_lines(scan, metric, frame, place, side, paper))
+        .map(|&side| rough_lines(scan, metric, frame, place, side, channel))
         .collect();
     let chosen = likeliest(&candidates, place)?;
     let score = chosen.iter().flatten().map(|c| c.score).sum::<f64>() / 4.0;
-    let needed = if place.sized { LEAST_SCORE } else { 2.0 * LEAST_SCORE };
-    let sides = chosen.iter().flatten().filter(|c| c.score > 0.6 * needed).count();
+    let needed = if place.sized {
+        LEAST_SCORE
+    } else {
+        2.0 * LEAST_SCORE
+    };
+    let sides = chosen
+        .iter()
+        .flatten()
+        .filter(|c| c.score > 0.6 * needed)
+        .count();
     if score < needed || sides < if place.sized { 3 } else { 4 } {
         return None;
     }
@@ -97,7 +129,9 @@ pub(crate) fn find(
         })
         .collect();
     for side in Side::ALL {
-        let Some((mut a, mut b)) = rough[side as usize] else { continue };
+        let Some((mut a, mut b)) = rough[side as usize] else {
+            continue;
+        };
         let line = (a, b);
         if let Some(p) = rough[(side as usize + 3) % 4].and_then(|o| meet(line, o)) {
             a = p;
@@ -111,9 +145,12 @@ pub(crate) fn find(
         }
         // Corners are squashed or rounded by wear.
         let trim = (b - a) * (1.5 / length).min(0.1);
-        let course = Course { from: a + trim, to: b - trim };
-        border.lines[side as usize] = border_line(scan, metric, LUMINANCE, &course, 0.6)
-            .filter(|l| l.printed > 0.4);
+        let course = Course {
+            from: a + trim,
+            to: b - trim,
+        };
+        border.lines[side as usize] =
+            border_line(scan, metric, channel, &course, 0.6).filter(|l| l.printed > 0.4);
     }
     let enough = if place.sized { 3 } else { 4 };
     (border.count() >= enough).then_some(border)
@@ -147,7 +184,7 @@ fn rough_lines(
     frame: &SheetFrame,
     place: &Where,
     side: Side,
-    paper: f64,
+    channel: Channel,
 ) -> Vec<Candidate> {
     let course = nominal(frame, place, side);
     let across = ACROSS.max(metric.pitch()) * frame.scale;
@@ -155,7 +192,7 @@ fn rough_lines(
     let (inwards, outwards) = (place.inwards * frame.scale, place.outwards * frame.scale);
     let nv = ((course.length() / along) as usize).max(8);
     let nu = ((inwards + outwards) / across) as usize + 1;
-    let sampler = Sampler::new(scan, LUMINANCE);
+    let sampler = Sampler::new(scan, channel);
     let (n, d) = (course.outward(), course.direction());
     // Enough places in a cell that a line thinner than a cell is not missed.
     let subs = ((across / metric.pitch()).round() as usize).clamp(1, 3);
@@ -178,9 +215,11 @@ fn rough_lines(
         }
     }
     // Ridge strength; index u counts from the outside inwards.
-    let (near, far) = ((0.35 / across * frame.scale) as usize + 1, (0.9 / across * frame.scale) as usize + 1);
+    let (near, far) = (
+        (0.35 / across * frame.scale) as usize + 1,
+        (0.9 / across * frame.scale) as usize + 1,
+    );
     let mut ridge = vec![0.0_f32; nu * nv];
-    let scale = 1.0 / paper.max(0.05);
     for v in 0..nv {
         let row = &band[v * nu..(v + 1) * nu];
         for u in 0..nu {
@@ -191,8 +230,8 @@ fn rough_lines(
             if !(c.is_finite() && outside.is_finite() && inside.is_finite()) {
                 continue;
             }
-            let out = (f64::from(outside - c) * scale).clamp(0.0, CLIP);
-            let inn = (f64::from(inside - c) * scale).clamp(0.0, CLIP);
+            let out = f64::from(outside - c).clamp(0.0, CLIP);
+            let inn = f64::from(inside - c).clamp(0.0, CLIP);
             // Colour may lie against the line on either side, more so inside.
             let both = out.min(inn);
             ridge[v * nu + u] = (0.5 * both + 0.35 * out + 0.15 * inn) as f32;
@@ -244,7 +283,13 @@ fn rough_lines(
 fn likeliest(candidates: &[Vec<Candidate>], place: &Where) -> Option<[Option<Candidate>; 4]> {
     let with_none: Vec<Vec<Option<Candidate>>> = candidates
         .iter()
-        .map(|c| c.iter().copied().map(Some).chain(std::iter::once(None)).collect())
+        .map(|c| {
+            c.iter()
+                .copied()
+                .map(Some)
+                .chain(std::iter::once(None))
+                .collect()
+        })
         .collect();
     let mut best: Option<(f64, [Option<Candidate>; 4])> = None;
     for &left in &with_none[0] {
@@ -273,7 +318,10 @@ fn worth(set: &[Option<Candidate>; 4], place: &Where) -> f64 {
         value -= 0.05 * off / (0.0045 * 0.0045);
     }
     if place.sized {
-        for (a, b, size) in [(set[0], set[2], place.size[0]), (set[1], set[3], place.size[1])] {
+        for (a, b, size) in [
+            (set[0], set[2], place.size[0]),
+            (set[1], set[3], place.size[1]),
+        ] {
             if let (Some(a), Some(b)) = (a, b) {
                 let wrong = (a.offset + b.offset).abs() - 0.003 * size;
                 let z = wrong.max(0.0) / 0.5;

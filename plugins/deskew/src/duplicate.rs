@@ -1,7 +1,7 @@
 //! Two scans of one impression: the fine texture of paper and ink is the
 //! same, which no two impressions have in common.
 //!
-//! Each sheet keeps 1024 samples of its texture in the band of 0.7 to 3 mm, at
+//! Each sheet keeps 2048 samples of its texture in the band of 0.7 to 3 mm, at
 //! fixed places of the sheet, as signed bytes. Places where print has an edge
 //! are marked and do not count. What all sheets have in common (grain of the
 //! blocks, left-over design) is taken away in longer runs. Pairs are sifted by
@@ -11,14 +11,16 @@
 use base64::Engine as _;
 use base64::engine::general_purpose::STANDARD;
 use restrike_model::Raster;
-use restrike_ops::stats::{mad_sigma, median};
+use restrike_ops::stats::{mad_sigma, median, quantile};
 
 use crate::lowres::{LowRes, box_mean};
 
 /// Samples of a sheet.
-pub(crate) const SAMPLES: usize = 1024;
+pub(crate) const SAMPLES: usize = 2048;
 /// Marks a place that does not count.
 const VOID: i8 = i8::MIN;
+/// Roughness, in terms of the quietest tenth's, beyond which a place does not count.
+const QUIET: f64 = 2.0;
 /// Sheets from which on the common part is taken away.
 const LEAST_RUN: usize = 6;
 /// Places two sheets must share.
@@ -43,9 +45,13 @@ pub(crate) fn texture(sheet: &LowRes) -> Vec<i8> {
         }
     };
     let values: Vec<f64> = places.iter().map(value).collect();
-    let activity: Vec<f64> = places.iter().map(|&(x, y)| roughness(&sheet.fine, x, y)).collect();
-    let quiet = median(&activity).unwrap_or(0.0);
-    // Scale from the quieter half, which has the least print.
+    let activity: Vec<f64> = places
+        .iter()
+        .map(|&(x, y)| roughness(&sheet.fine, x, y))
+        .collect();
+    // Bare paper and even ink only: where the plane moves more than a few
+    // times as much as at the sheet's quietest places, print has an edge.
+    let quiet = QUIET * quantile(&activity, 0.1).unwrap_or(0.0);
     let calm: Vec<f64> = values
         .iter()
         .zip(&activity)
@@ -55,8 +61,9 @@ pub(crate) fn texture(sheet: &LowRes) -> Vec<i8> {
     let sigma = mad_sigma(&calm).unwrap_or(0.0);
     values
         .iter()
-        .map(|v| {
-            if !v.is_finite() || sigma <= 0.0 || v.abs() > 4.0 * sigma {
+        .zip(&activity)
+        .map(|(v, a)| {
+            if !(v.is_finite() && *a <= quiet && sigma > 0.0) {
                 VOID
             } else {
                 #[allow(clippy::cast_possible_truncation)]
@@ -77,7 +84,11 @@ fn roughness(plane: &Raster<f32>, x: usize, y: usize) -> f64 {
             high = high.max(*v);
         }
     }
-    f64::from(high - low)
+    if high >= low {
+        f64::from(high - low)
+    } else {
+        f64::NAN
+    }
 }
 
 /// A fixed low-discrepancy set of places (the R2 sequence on the plastic number).
@@ -124,20 +135,15 @@ pub(crate) struct Pair {
 /// All sheets that repeat an earlier one, each with the earliest it repeats.
 #[allow(clippy::cast_possible_truncation)]
 pub(crate) fn find(textures: &[Vec<i8>], least: f64) -> Vec<Pair> {
-    let common = common(textures);
-    let rows: Vec<Vec<f32>> = textures
-        .iter()
-        .map(|t| {
-            t.iter()
-                .zip(&common)
-                .map(|(&v, c)| if v == VOID { f32::NAN } else { f32::from(v) - c })
-                .collect()
-        })
-        .collect();
+    let rows = rows(textures);
     let signs: Vec<Signs> = rows.iter().map(|r| Signs::new(r)).collect();
     let mut out = Vec::new();
     for second in 1..rows.len() {
-        let from = if rows.len() > MOST_SHEETS { second.saturating_sub(WINDOW) } else { 0 };
+        let from = if rows.len() > MOST_SHEETS {
+            second.saturating_sub(WINDOW)
+        } else {
+            0
+        };
         for first in from..second {
             if !signs[first].alike(&signs[second], least) {
                 continue;
@@ -151,6 +157,45 @@ pub(crate) fn find(textures: &[Vec<i8>], least: f64) -> Vec<Pair> {
                     correlation,
                 });
                 break;
+            }
+        }
+    }
+    out
+}
+
+/// Textures without what they have in common; NaN where a place does not count.
+fn rows(textures: &[Vec<i8>]) -> Vec<Vec<f32>> {
+    let common = common(textures);
+    textures
+        .iter()
+        .map(|t| {
+            t.iter()
+                .zip(&common)
+                .map(|(&v, c)| {
+                    if v == VOID {
+                        f32::NAN
+                    } else {
+                        f32::from(v) - c
+                    }
+                })
+                .collect()
+        })
+        .collect()
+}
+
+/// Correlations of all pairs that can be compared, for studies.
+#[cfg(test)]
+pub(crate) fn all_pairs(textures: &[Vec<i8>]) -> Vec<Pair> {
+    let rows = rows(textures);
+    let mut out = Vec::new();
+    for second in 1..rows.len() {
+        for first in 0..second {
+            if let Some(correlation) = correlation(&rows[first], &rows[second]) {
+                out.push(Pair {
+                    first,
+                    second,
+                    correlation,
+                });
             }
         }
     }

@@ -46,6 +46,8 @@ pub(crate) struct Signature {
     pub(crate) step: f64,
     /// The samples.
     pub(crate) samples: String,
+    /// Contrast of the design: standard deviation of the absorption at scales of 1 to 15 mm.
+    pub(crate) contrast: f64,
     /// Impressions it was learned from.
     pub(crate) references: usize,
     /// Least response of these among each other.
@@ -74,6 +76,7 @@ impl Signature {
             zero: ZERO,
             step: STEP,
             samples: STANDARD.encode(bytes),
+            contrast: contrast(absorption, PITCH_MM),
             references,
             least_mutual_response: least,
         }
@@ -122,7 +125,12 @@ pub(crate) enum State {
 }
 
 impl State {
-    pub(crate) const ALL: [Self; 4] = [Self::AsIs, Self::Turned, Self::Mirrored, Self::MirroredTurned];
+    pub(crate) const ALL: [Self; 4] = [
+        Self::AsIs,
+        Self::Turned,
+        Self::Mirrored,
+        Self::MirroredTurned,
+    ];
 
     /// The pixel of the sheet that lies at (x, y) once it is brought upright.
     fn source(self, x: usize, y: usize, w: usize, h: usize) -> (usize, usize) {
@@ -140,6 +148,7 @@ pub(crate) struct Comparer {
     width: usize,
     height: usize,
     pitch: f64,
+    contrast: f64,
     reference: Raster<f32>,
 }
 
@@ -153,8 +162,14 @@ impl Comparer {
             width: reference.width(),
             height: reference.height(),
             pitch,
+            contrast: contrast(&reference, pitch),
             reference,
         }
+    }
+
+    /// Contrast of the learned design.
+    pub(crate) fn contrast(&self) -> f64 {
+        self.contrast
     }
 
     /// Coarse pixel pitch sheets have to have, print mm.
@@ -164,7 +179,8 @@ impl Comparer {
 
     /// Response of a sheet in each of the four states.
     pub(crate) fn responses(&self, sheet: &LowRes) -> [f64; 4] {
-        self.peaks(&sheet.absorption).map(|p| p.map_or(0.0, |p| p.response))
+        self.peaks(&sheet.absorption)
+            .map(|p| p.map_or(0.0, |p| p.response))
     }
 
     fn peaks(&self, sheet: &Raster<f32>) -> [Option<PhasePeak>; 4] {
@@ -197,7 +213,8 @@ impl Comparer {
 )]
 fn prepared(plane: &Raster<f32>, state: State, w: usize, h: usize) -> Vec<f32> {
     let (pw, ph) = (plane.width(), plane.height());
-    let mean = plane.data().iter().map(|v| f64::from(*v)).sum::<f64>() / plane.data().len().max(1) as f64;
+    let mean =
+        plane.data().iter().map(|v| f64::from(*v)).sum::<f64>() / plane.data().len().max(1) as f64;
     let (ox, oy) = ((pw as i64 - w as i64) / 2, (ph as i64 - h as i64) / 2);
     let fade = |i: usize, n: usize| {
         let d = (i.min(n - 1 - i) as f64 + 0.5) / 8.0;
@@ -228,12 +245,16 @@ fn prepared(plane: &Raster<f32>, state: State, w: usize, h: usize) -> Vec<f32> {
 
 /// Standard deviation of the absorption at scales of about 1 to 15 mm: how
 /// much there is on the sheet.
-#[allow(clippy::cast_precision_loss, clippy::cast_possible_truncation, clippy::cast_sign_loss)]
-pub(crate) fn contrast(sheet: &LowRes) -> f64 {
-    let reach = (7.0 / sheet.pitch).round() as usize;
-    let flat = high_pass(&sheet.absorption, reach);
+#[allow(
+    clippy::cast_precision_loss,
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss
+)]
+pub(crate) fn contrast(absorption: &Raster<f32>, pitch: f64) -> f64 {
+    let reach = (7.0 / pitch).round() as usize;
+    let flat = high_pass(absorption, reach);
     // The rim, where absorption was set to 0, is no contrast of the sheet's.
-    let rim = (12.0 / sheet.pitch) as usize;
+    let rim = (12.0 / pitch) as usize;
     let (w, h) = (flat.width(), flat.height());
     let (mut sum, mut n) = (0.0, 0.0);
     for y in rim.min(h / 3)..h - rim.min(h / 3) {
@@ -248,7 +269,11 @@ pub(crate) fn contrast(sheet: &LowRes) -> f64 {
 
 /// Learns a signature: the median of the references that agree, each shifted
 /// onto the one that agrees best with the rest. Also says which were left out.
-pub(crate) fn learn(planes: &[Raster<f32>], design: &str, least: f64) -> Result<(Signature, Vec<usize>), StageError> {
+pub(crate) fn learn(
+    planes: &[Raster<f32>],
+    design: &str,
+    least: f64,
+) -> Result<(Signature, Vec<usize>), StageError> {
     let n = planes.len();
     if n == 0 {
         return Err(StageError::new("no reference impression shows anything"));
@@ -281,7 +306,12 @@ pub(crate) fn learn(planes: &[Raster<f32>], design: &str, least: f64) -> Result<
         match comparer.peaks(plane)[0] {
             Some(peak) if peak.response >= least => {
                 mutual = Some(mutual.map_or(peak.response, |m: f64| m.min(peak.response)));
-                aligned.push(shifted(plane, planes[centre].width(), planes[centre].height(), peak));
+                aligned.push(shifted(
+                    plane,
+                    planes[centre].width(),
+                    planes[centre].height(),
+                    peak,
+                ));
             }
             _ => left_out.push(j),
         }
@@ -294,7 +324,10 @@ pub(crate) fn learn(planes: &[Raster<f32>], design: &str, least: f64) -> Result<
             *v = median(&values).unwrap_or(0.0) as f32;
         }
     }
-    Ok((Signature::pack(&out, design, aligned.len(), mutual), left_out))
+    Ok((
+        Signature::pack(&out, design, aligned.len(), mutual),
+        left_out,
+    ))
 }
 
 /// The plane read at places moved by the peak's shift (bilinear).
@@ -313,7 +346,10 @@ fn shifted(plane: &Raster<f32>, w: usize, h: usize, peak: PhasePeak) -> Raster<f
             if u < 0.0 || v < 0.0 || u > pw - 1.0 || v > ph - 1.0 {
                 continue;
             }
-            let (i, j) = ((u as usize).min(plane.width() - 2), (v as usize).min(plane.height() - 2));
+            let (i, j) = (
+                (u as usize).min(plane.width() - 2),
+                (v as usize).min(plane.height() - 2),
+            );
             let (fx, fy) = ((u - i as f64) as f32, (v - j as f64) as f32);
             let top = plane.get(i, j, 0) * (1.0 - fx) + plane.get(i + 1, j, 0) * fx;
             let low = plane.get(i, j + 1, 0) * (1.0 - fx) + plane.get(i + 1, j + 1, 0) * fx;

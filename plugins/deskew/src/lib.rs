@@ -4,6 +4,7 @@
 
 mod analysis;
 mod border;
+mod border_line;
 mod duplicate;
 mod identity;
 mod lowres;
@@ -22,6 +23,10 @@ mod trace;
 #[cfg(test)]
 mod accuracy;
 #[cfg(test)]
+mod real_pages;
+#[cfg(test)]
 mod tests;
 
-pub use stage::Deskew;
+use stage::Deskew;
+
+restrike_stage::export!(Deskew);

@@ -33,15 +33,38 @@ impl LowRes {
     ///
     /// # Errors
     /// When the sheet is too small or the resampling fails.
+    pub(crate) fn new(
+        overview: &Overview,
+        frame: &SheetFrame,
+        pitch: f64,
+    ) -> Result<Self, StageError> {
+        let back = frame
+            .to_print()
+            .inverse()
+            .ok_or_else(|| StageError::new("the sheet has no size"))?;
+        Self::through(overview, &back, frame.size, pitch)
+    }
+
+    /// The same through any map from print mm to bed mm, for a sheet of `size` mm.
+    ///
+    /// # Errors
+    /// As [`new`](Self::new).
     #[allow(
         clippy::cast_precision_loss,
         clippy::cast_possible_truncation,
         clippy::cast_sign_loss
     )]
-    pub(crate) fn new(overview: &Overview, frame: &SheetFrame, pitch: f64) -> Result<Self, StageError> {
-        let [w, h] = frame.size.map(|s| (s / pitch).round().clamp(0.0, 2000.0) as usize);
+    pub(crate) fn through(
+        overview: &Overview,
+        to_bed: &Affine,
+        size: [f64; 2],
+        pitch: f64,
+    ) -> Result<Self, StageError> {
+        let [w, h] = size.map(|s| (s / pitch).round().clamp(0.0, 2000.0) as usize);
         if w < 16 || h < 16 {
-            return Err(StageError::new(format!("the sheet is only {w} x {h} low-resolution pixels")));
+            return Err(StageError::new(format!(
+                "the sheet is only {w} x {h} low-resolution pixels"
+            )));
         }
         let (fw, fh) = (w * FINE, h * FINE);
         let fail = |e: kornia_image::ImageError| StageError::new(format!("resampling: {e}"));
@@ -56,24 +79,37 @@ impl LowRes {
             height: plane.height(),
         };
         let source = Image::<f32, 1>::new(size, plane.into_vec()).map_err(fail)?;
-        let size = ImageSize { width: fw, height: fh };
+        let size = ImageSize {
+            width: fw,
+            height: fh,
+        };
         let mut fine = Image::<f32, 1>::from_size_val(size, 0.0).map_err(fail)?;
         // Fine pixel index -> print mm -> bed mm -> overview pixel index.
         let step = pitch / FINE as f64;
         let (hx, hy) = (fw as f64 / 2.0, fh as f64 / 2.0);
         let to_print = Affine([step, 0.0, (0.5 - hx) * step, 0.0, -step, (hy - 0.5) * step]);
-        let to_bed = frame
-            .to_print()
-            .inverse()
-            .ok_or_else(|| StageError::new("the sheet has no size"))?;
-        let to_index = Affine([1.0 / overview.mm[0], 0.0, -0.5, 0.0, -1.0 / overview.mm[1], -0.5]);
+        let to_index = Affine([
+            1.0 / overview.mm[0],
+            0.0,
+            -0.5,
+            0.0,
+            -1.0 / overview.mm[1],
+            -0.5,
+        ]);
         let forward = to_print
-            .then(&to_bed)
+            .then(to_bed)
             .then(&to_index)
             .inverse()
             .ok_or_else(|| StageError::new("the sheet has no size"))?;
-        warp_affine(&source, &mut fine, &forward.0.map(|v| v as f32), InterpolationMode::Bilinear).map_err(fail)?;
-        let mut fine = Raster::from_vec(fw, fh, 1, fine.to_vec()).map_err(|e| StageError::new(e.to_string()))?;
+        warp_affine(
+            &source,
+            &mut fine,
+            &forward.0.map(|v| v as f32),
+            InterpolationMode::Bilinear,
+        )
+        .map_err(fail)?;
+        let mut fine = Raster::from_vec(fw, fh, 1, fine.to_vec())
+            .map_err(|e| StageError::new(e.to_string()))?;
         let inset = (INSET_MM / step).round() as usize;
         let mut values = Vec::new();
         for y in 0..fh {
@@ -166,7 +202,11 @@ pub(crate) fn box_mean(plane: &Raster<f32>, reach: usize) -> Raster<f32> {
             let n = (p.1 + t.1) - (q.1 + s.1);
             let sum = p.0 - q.0 - s.0 + t.0;
             #[allow(clippy::cast_possible_truncation)]
-            let mean = if n > 0 { (sum / f64::from(n)) as f32 } else { f32::NAN };
+            let mean = if n > 0 {
+                (sum / f64::from(n)) as f32
+            } else {
+                f32::NAN
+            };
             out.set(x, y, 0, mean);
         }
     }

@@ -6,10 +6,11 @@
 //! Hart 1972). A printed line is no such step, for the paper goes on behind it.
 
 use restrike_model::{ImageView, Point, Raster};
+use restrike_ops::edge_profile::Channel;
 use restrike_ops::stats::median;
 
 use crate::metric::{Metric, Side, fold, heading};
-use crate::overview::{Overview, PAPER_WEIGHTS, coarser};
+use crate::overview::{CHROMA, Overview, PAPER_WEIGHTS, coarser};
 use crate::settings::{Bed, Settings};
 use crate::trace::{Course, Edge, paper_edge};
 
@@ -46,10 +47,18 @@ struct Seen<'a> {
 
 impl Seen<'_> {
     fn depth(&self) -> usize {
-        if self.side.is_level() { self.plane.height() } else { self.plane.width() }
+        if self.side.is_level() {
+            self.plane.height()
+        } else {
+            self.plane.width()
+        }
     }
     fn length(&self) -> usize {
-        if self.side.is_level() { self.plane.width() } else { self.plane.height() }
+        if self.side.is_level() {
+            self.plane.width()
+        } else {
+            self.plane.height()
+        }
     }
     fn get(&self, u: usize, v: usize) -> f32 {
         let p = self.plane;
@@ -90,13 +99,25 @@ pub(crate) fn outline(
     }
     #[allow(clippy::cast_precision_loss)]
     let mm = [overview.mm[0] * k[0] as f64, overview.mm[1] * k[1] as f64];
-    let rough = Side::ALL.map(|side| rough_edge(&Seen { plane: &coarse, side }, mm, settings));
+    let rough = Side::ALL.map(|side| {
+        rough_edge(
+            &Seen {
+                plane: &coarse,
+                side,
+            },
+            mm,
+            settings,
+        )
+    });
     let rough = of_one_bed(rough);
     let to_bed = |p: Point| Point::new(p.x * mm[0], -p.y * mm[1]);
     let courses: Vec<Option<(Point, Point)>> = Side::ALL
         .iter()
         .map(|&side| {
-            let seen = Seen { plane: &coarse, side };
+            let seen = Seen {
+                plane: &coarse,
+                side,
+            };
             let (line, _) = rough[side as usize]?;
             #[allow(clippy::cast_precision_loss)]
             let n = seen.length() as f64;
@@ -104,12 +125,24 @@ pub(crate) fn outline(
             Some((at(0.0), at(n)))
         })
         .collect();
+    let both = [Channel::Sum(PAPER_WEIGHTS), Channel::Sum(CHROMA)];
+    let channels = if scan.channels() >= 3 {
+        &both[..]
+    } else {
+        &both[..1]
+    };
     let mut out = Outline::default();
     for side in Side::ALL {
-        let Some((a, b)) = courses[side as usize] else { continue };
+        let Some((a, b)) = courses[side as usize] else {
+            continue;
+        };
         // Run along the side in its own direction, between its neighbours.
         let along = side.along();
-        let (mut a, mut b) = if (b - a).dot(along) >= 0.0 { (a, b) } else { (b, a) };
+        let (mut a, mut b) = if (b - a).dot(along) >= 0.0 {
+            (a, b)
+        } else {
+            (b, a)
+        };
         let neighbours = [side as usize + 3, side as usize + 1].map(|i| courses[i % 4]);
         if let Some(p) = neighbours[0].and_then(|n| meet((a, b), n)) {
             a = p;
@@ -123,9 +156,18 @@ pub(crate) fn outline(
         }
         // Corners are rounded, dog-eared or torn: leave them out.
         let trim = (b - a) * (0.03_f64.min(4.0 / length));
-        let course = Course { from: a + trim, to: b - trim };
-        out.edges[side as usize] = paper_edge(scan, metric, PAPER_WEIGHTS, &course, 2.5 * mm[0].max(mm[1]).max(0.7))
-            .filter(|e| plausible(e, side, settings));
+        let course = Course {
+            from: a + trim,
+            to: b - trim,
+        };
+        out.edges[side as usize] = paper_edge(
+            scan,
+            metric,
+            channels,
+            &course,
+            3.0_f64.max(2.5 * mm[0].max(mm[1])),
+        )
+        .filter(|e| plausible(e, side, settings));
     }
     out
 }
@@ -184,11 +226,22 @@ fn rough_edge(seen: &Seen<'_>, mm: [f64; 2], settings: &Settings) -> Option<(Rou
             step[u * nv + v] = ((inside - outside) / CLIP).clamp(-1.0, 1.0);
         }
     }
-    let aspect = if seen.side.is_level() { mm[0] / mm[1] } else { mm[1] / mm[0] };
+    let aspect = if seen.side.is_level() {
+        mm[0] / mm[1]
+    } else {
+        mm[1] / mm[0]
+    };
     let limit = libm::tan(settings.max_rotation_deg.to_radians()) * aspect;
     let slope_step = 2.0 / nv as f64;
     let slopes = (limit / slope_step).ceil() as i32;
-    let mut best = vec![Rough { offset: 0.0, slope: 0.0, score: 0.0 }; top];
+    let mut best = vec![
+        Rough {
+            offset: 0.0,
+            slope: 0.0,
+            score: 0.0
+        };
+        top
+    ];
     let mut sums = vec![0.0_f32; top];
     let mut counts = vec![0_u32; top];
     for k in -slopes..=slopes {
@@ -211,14 +264,23 @@ fn rough_edge(seen: &Seen<'_>, mm: [f64; 2], settings: &Settings) -> Option<(Rou
             // Short stretches count less: they agree by chance more often.
             let score = f64::from(sums[u]) / nv as f64;
             if score.abs() > best[u].score.abs() {
-                best[u] = Rough { offset: u as f64, slope, score };
+                best[u] = Rough {
+                    offset: u as f64,
+                    slope,
+                    score,
+                };
             }
         }
     }
     for u in 1..top {
         let here = best[u];
         let peak = here.score.abs();
-        let near = |d: usize| best[u.saturating_sub(d)..(u + d + 1).min(top)].iter().map(|b| b.score.abs()).fold(0.0, f64::max);
+        let near = |d: usize| {
+            best[u.saturating_sub(d)..(u + d + 1).min(top)]
+                .iter()
+                .map(|b| b.score.abs())
+                .fold(0.0, f64::max)
+        };
         if peak < 0.35 || peak < near(2) {
             continue;
         }
@@ -235,7 +297,12 @@ fn rough_edge(seen: &Seen<'_>, mm: [f64; 2], settings: &Settings) -> Option<(Rou
     clippy::cast_possible_truncation,
     clippy::cast_sign_loss
 )]
-fn lasting_step(seen: &Seen<'_>, line: &Rough, settings: &Settings, mm: [f64; 2]) -> Option<Levels> {
+fn lasting_step(
+    seen: &Seen<'_>,
+    line: &Rough,
+    settings: &Settings,
+    mm: [f64; 2],
+) -> Option<Levels> {
     let (nu, nv) = (seen.depth(), seen.length());
     let reach = ((4.0 / mm[0].max(mm[1])).round() as usize).clamp(3, 12);
     let (mut lasting, mut all) = (0_usize, 0_usize);
@@ -284,7 +351,11 @@ fn of_one_bed(mut rough: [Option<(Rough, Levels)>; 4]) -> [Option<(Rough, Levels
         return rough;
     }
     let step = |l: &Levels| (l.inside - l.outside).abs();
-    let Some(clearest) = found.iter().copied().max_by(|a, b| step(a).total_cmp(&step(b))) else {
+    let Some(clearest) = found
+        .iter()
+        .copied()
+        .max_by(|a, b| step(a).total_cmp(&step(b)))
+    else {
         return rough;
     };
     let outsides: Vec<f64> = found.iter().map(|l| l.outside).collect();

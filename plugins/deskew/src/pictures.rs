@@ -12,7 +12,12 @@ pub(crate) fn outline(sheet: &Sheet, findings: Option<&Findings>) -> Picture {
     let mut marks = Vec::new();
     for found in findings.iter().flat_map(|f| &f.images) {
         if let Some(r) = found.stated {
-            marks.push(ring(metric, &stated_corners(&sheet.frame, &r), Tone::Expected, Stroke::Dashed));
+            marks.push(ring(
+                metric,
+                &stated_corners(&sheet.frame, &r),
+                Tone::Expected,
+                Stroke::Dashed,
+            ));
         }
     }
     shape(metric, sheet.paper.corners(), &mut marks);
@@ -78,7 +83,10 @@ pub(crate) fn straightened(found: &Found, sheet: &Sheet) -> Option<Picture> {
     if let Some(r) = found.stated {
         let [ll, lr, ur, ul] = r.corners();
         marks.push(Mark::Line {
-            points: [ul, ur, lr, ll].iter().map(|p| from_print.apply(*p)).collect(),
+            points: [ul, ur, lr, ll]
+                .iter()
+                .map(|p| from_print.apply(*p))
+                .collect(),
             closed: true,
             tone: Tone::Expected,
             stroke: Stroke::Dashed,

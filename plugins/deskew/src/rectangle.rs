@@ -28,6 +28,16 @@ pub(crate) struct Corner {
     pub(crate) se: f64,
 }
 
+/// The line with its standard errors no smaller than the floors.
+pub(crate) fn floored(line: FittedLine, pitch: f64) -> FittedLine {
+    let floor = PLACE_FLOOR_PX * pitch;
+    FittedLine {
+        offset_se: (line.offset_se * line.offset_se + floor * floor).sqrt(),
+        angle_se: (line.angle_se * line.angle_se + ANGLE_FLOOR * ANGLE_FLOOR).sqrt(),
+        ..line
+    }
+}
+
 /// Sides of a sheet or a border, as far as found: left, top, right, bottom.
 #[derive(Debug, Clone, Copy, Default)]
 pub(crate) struct Rectangle {
@@ -38,11 +48,36 @@ impl Rectangle {
     /// Sides with their standard errors no smaller than the floors.
     pub(crate) fn new(mut sides: [Option<FittedLine>; 4], pitch: f64) -> Self {
         for line in sides.iter_mut().flatten() {
-            let floor = PLACE_FLOOR_PX * pitch;
-            line.offset_se = (line.offset_se * line.offset_se + floor * floor).sqrt();
-            line.angle_se = (line.angle_se * line.angle_se + ANGLE_FLOOR * ANGLE_FLOOR).sqrt();
+            *line = floored(*line, pitch);
         }
         Self { sides }
+    }
+
+    /// The rectangle through four corners.
+    pub(crate) fn through(corners: &[Corner; 4]) -> Self {
+        let chord = |a: &Corner, b: &Corner| {
+            let length = a.at.distance(b.at).max(1e-9);
+            let square = (a.se * a.se + b.se * b.se).sqrt();
+            FittedLine {
+                centre: (a.at + b.at) * 0.5,
+                direction: (b.at - a.at) * (1.0 / length),
+                offset_se: square / 2.0,
+                angle_se: square / length,
+                rms: 0.0,
+                kept: 2,
+                given: 2,
+                correlation: 1.0,
+            }
+        };
+        let [ul, ur, lr, ll] = corners;
+        Self {
+            sides: [
+                Some(chord(ll, ul)),
+                Some(chord(ul, ur)),
+                Some(chord(ur, lr)),
+                Some(chord(lr, ll)),
+            ],
+        }
     }
 
     pub(crate) fn side(&self, side: Side) -> Option<&FittedLine> {
@@ -76,7 +111,10 @@ impl Rectangle {
             .sum::<f64>()
             / turns.len().max(1) as f64;
         let se = (1.0 / total).max(if turns.len() > 1 { scatter / 2.0 } else { 0.0 });
-        Some(Angle { value, se: se.sqrt() })
+        Some(Angle {
+            value,
+            se: se.sqrt(),
+        })
     }
 
     /// Rotation: the level sides turn by theta + gamma, the upright ones by

@@ -93,10 +93,10 @@ impl Default for Settings {
             angle: AngleChoice::Auto,
             crop: CropRule::Sheet,
             identity: true,
-            least_response: 0.2,
+            least_response: 0.35,
             blank_contrast: 0.02,
             duplicates: true,
-            duplicate_correlation: 0.6,
+            duplicate_correlation: 0.5,
         }
     }
 }

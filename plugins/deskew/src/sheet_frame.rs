@@ -23,7 +23,12 @@ pub(crate) struct SheetFrame {
 impl SheetFrame {
     /// The frame from the paper's edges, the sheet's stated size, and the
     /// scan itself where both are missing.
-    pub(crate) fn new(paper: &Rectangle, stated: Option<Size>, metric: &Metric, angle: Option<f64>) -> Self {
+    pub(crate) fn new(
+        paper: &Rectangle,
+        stated: Option<Size>,
+        metric: &Metric,
+        angle: Option<f64>,
+    ) -> Self {
         let angle = angle.or(paper.rotation().map(|a| a.value)).unwrap_or(0.0);
         let measured = [paper.extent(true), paper.extent(false)];
         let stated = stated.map(|s| [s.width_mm, s.height_mm]);
@@ -32,7 +37,14 @@ impl SheetFrame {
         let middle = metric.centre();
         let across = |side: Side| -> Option<f64> {
             let line = paper.side(side)?;
-            let axis = turn(if side.is_level() { Point::new(0.0, 1.0) } else { Point::new(1.0, 0.0) }, angle);
+            let axis = turn(
+                if side.is_level() {
+                    Point::new(0.0, 1.0)
+                } else {
+                    Point::new(1.0, 0.0)
+                },
+                angle,
+            );
             let p = line.at((middle - line.centre).dot(line.direction));
             Some((p - middle).dot(axis))
         };
@@ -40,14 +52,21 @@ impl SheetFrame {
         let mut at = [0.0; 2];
         let mut size = [0.0; 2];
         let mut placed = [false; 2];
-        for (axis, (low, high)) in [(Side::Left, Side::Right), (Side::Bottom, Side::Top)].into_iter().enumerate() {
+        for (axis, (low, high)) in [(Side::Left, Side::Right), (Side::Bottom, Side::Top)]
+            .into_iter()
+            .enumerate()
+        {
             let nominal = stated.map(|s| s[axis] * scale);
             let (place, length, known) = match (across(low), across(high), nominal) {
                 (Some(a), Some(b), _) => ((a + b) / 2.0, b - a, true),
                 (Some(a), None, Some(n)) => (a + n / 2.0, n, true),
                 (None, Some(b), Some(n)) => (b - n / 2.0, n, true),
-                (Some(a), None, None) => ((a + shown[axis] / 2.0) / 2.0, shown[axis] / 2.0 - a, false),
-                (None, Some(b), None) => ((b - shown[axis] / 2.0) / 2.0, b + shown[axis] / 2.0, false),
+                (Some(a), None, None) => {
+                    ((a + shown[axis] / 2.0) / 2.0, shown[axis] / 2.0 - a, false)
+                }
+                (None, Some(b), None) => {
+                    ((b - shown[axis] / 2.0) / 2.0, b + shown[axis] / 2.0, false)
+                }
                 (None, None, n) => (0.0, n.unwrap_or(shown[axis]), false),
             };
             at[axis] = place;
@@ -79,7 +98,10 @@ impl SheetFrame {
 /// The common factor by which a sheet measures larger than stated, where the
 /// proportions are right but the size is plainly wrong: the scan's resolution
 /// is not what it says.
-pub(crate) fn scale_error(measured: [Option<(f64, f64)>; 2], stated: Option<[f64; 2]>) -> Option<f64> {
+pub(crate) fn scale_error(
+    measured: [Option<(f64, f64)>; 2],
+    stated: Option<[f64; 2]>,
+) -> Option<f64> {
     let (w, h) = (measured[0]?.0, measured[1]?.0);
     let stated = stated?;
     let (x, y) = (w / stated[0], h / stated[1]);

@@ -5,10 +5,10 @@ use std::sync::Mutex;
 
 use restrike_model::{
     Given, Learn, Level, Manifest, Measure, Needs, Output, Phases, Project, Raster, Role, Row,
-    Stage, StageError, Summary, Verdict,
+    Size, Stage, StageError, Summary, Verdict,
 };
 
-use crate::analysis::{self, Sheet};
+use crate::analysis::{self, Findings, Sheet};
 use crate::duplicate;
 use crate::identity::{self, Comparer, PITCH_MM, Signature};
 use crate::lowres::LowRes;
@@ -28,6 +28,10 @@ pub struct Deskew {
     /// Reference impressions seen so far in `learn`: file and straightened absorption.
     learned: Mutex<Vec<(String, Raster<f32>)>>,
 }
+
+/// Share of the learned design's contrast under which a sheet that does not
+/// show the design is blank.
+const BLANK_SHARE: f64 = 0.25;
 
 /// What the low-resolution look says.
 enum Judgement {
@@ -108,19 +112,23 @@ impl Deskew {
         let Some(lowres) = lowres else {
             return untested("the sheet is too small", None);
         };
-        let contrast = identity::contrast(lowres);
+        let contrast = identity::contrast(&lowres.absorption, lowres.pitch);
         let proof = matches!(input.impression.role, Role::Proof(_));
         let responses = match &self.comparer {
             Some(c) if s.identity && !proof => Some(c.responses(lowres)),
             _ => None,
         };
         let best = responses.map_or(0.0, |r| r.iter().copied().fold(0.0, f64::max));
-        if contrast < s.blank_contrast && best < s.least_response {
+        // Where the design is known, so is how much there should be of it.
+        let least = match (&self.comparer, responses) {
+            (Some(c), Some(_)) => s.blank_contrast.max(BLANK_SHARE * c.contrast()),
+            _ => s.blank_contrast,
+        };
+        if contrast < least && best < s.least_response {
             return Judgement::Wrong(
                 "blank",
                 format!(
-                    "there is hardly anything on the sheet: contrast {contrast:.4}, a print has at least {:.4}",
-                    s.blank_contrast
+                    "there is hardly anything on the sheet: contrast {contrast:.4}, a print has at least {least:.4}"
                 ),
             );
         }
@@ -131,7 +139,10 @@ impl Deskew {
             return untested("a proof shows one block only", Some(contrast));
         }
         let Some(r) = responses else {
-            return untested("no design has been learned from reference impressions", Some(contrast));
+            return untested(
+                "no design has been learned from reference impressions",
+                Some(contrast),
+            );
         };
         let told = format!(
             "response to the learned design {:.2} as it lies, {:.2} turned, {:.2} mirrored, {:.2} mirrored and turned (needed {:.2})",
@@ -145,18 +156,41 @@ impl Deskew {
             });
         }
         if best < s.least_response {
-            return Judgement::Wrong("other design", format!("the sheet does not show the learned design: {told}"));
+            return Judgement::Wrong(
+                "other design",
+                format!("the sheet does not show the learned design: {told}"),
+            );
         }
         if r[1] >= best {
             Judgement::Wrong("upside down", format!("the sheet lies upside down: {told}"))
         } else {
-            Judgement::Wrong("verso", format!("the back of the sheet was scanned: {told}"))
+            Judgement::Wrong(
+                "verso",
+                format!("the back of the sheet was scanned: {told}"),
+            )
         }
     }
 
     fn pitch(&self) -> f64 {
         self.comparer.as_ref().map_or(PITCH_MM, Comparer::pitch)
     }
+}
+
+/// The sheet straightened by its printed border where there is one, which two
+/// scans of a sheet share more closely than the edges of its paper.
+/// The places compared depend on the size alone: it must not be a measured one
+/// that may differ between the two.
+fn texture_view(sheet: &Sheet, findings: &Findings, stated: Option<Size>) -> Option<LowRes> {
+    let size = match stated {
+        Some(s) => [s.width_mm, s.height_mm],
+        None => sheet.frame.size.map(|s| ((s - 5.0) / 10.0).round() * 10.0),
+    };
+    let tied = findings.images.iter().find(|f| f.tied_to == "border");
+    let to_bed = match tied {
+        Some(f) => f.to_print.inverse()?.then(&sheet.metric.affine()),
+        None => sheet.frame.to_print().inverse()?,
+    };
+    LowRes::through(&sheet.overview, &to_bed, size, PITCH_MM).ok()
 }
 
 impl Stage for Deskew {
@@ -213,13 +247,19 @@ impl Stage for Deskew {
                 let file = &input.impression.file;
                 let sheet = self.sheet(&input)?;
                 if let Some((status, why)) = self.misplaced(&sheet) {
-                    out.note(Level::Warning, &format!("{file}: not learned from ({status}): {why}"));
+                    out.note(
+                        Level::Warning,
+                        &format!("{file}: not learned from ({status}): {why}"),
+                    );
                     return Ok(());
                 }
                 let lowres = LowRes::new(&sheet.overview, &sheet.frame, PITCH_MM)?;
-                let contrast = identity::contrast(&lowres);
+                let contrast = identity::contrast(&lowres.absorption, lowres.pitch);
                 if contrast < self.settings.blank_contrast {
-                    out.note(Level::Warning, &format!("{file}: not learned from (blank): contrast {contrast:.4}"));
+                    out.note(
+                        Level::Warning,
+                        &format!("{file}: not learned from (blank): contrast {contrast:.4}"),
+                    );
                     return Ok(());
                 }
                 learned.push((file.clone(), lowres.absorption));
@@ -231,7 +271,8 @@ impl Stage for Deskew {
                     return Ok(());
                 }
                 let planes: Vec<Raster<f32>> = learned.iter().map(|l| l.1.clone()).collect();
-                let (signature, left_out) = identity::learn(&planes, &self.project.design, self.settings.least_response)?;
+                let (signature, left_out) =
+                    identity::learn(&planes, &self.project.design, self.settings.least_response)?;
                 for i in left_out {
                     out.note(
                         Level::Warning,
@@ -239,7 +280,8 @@ impl Stage for Deskew {
                     );
                 }
                 learned.clear();
-                let bytes = serde_json::to_vec(&signature).map_err(|e| StageError::new(e.to_string()))?;
+                let bytes =
+                    serde_json::to_vec(&signature).map_err(|e| StageError::new(e.to_string()))?;
                 out.record(RECORD, &bytes)
             }
         }
@@ -285,10 +327,13 @@ impl Stage for Deskew {
         } else if sheet.size_agrees == Some(false) {
             out.note(
                 Level::Warning,
-                &format!("{}: the sheet's size is not the stated one within {:.1} mm", input.impression.file, self.settings.size_tolerance_mm),
+                &format!(
+                    "{}: the sheet's size is not the stated one within {:.1} mm",
+                    input.impression.file, self.settings.size_tolerance_mm
+                ),
             );
         }
-        let findings = analysis::images(input.scan, &sheet, lowres.as_ref(), &self.project, &self.settings);
+        let findings = analysis::images(input.scan, &sheet, &self.project, &self.settings);
         for found in &findings.images {
             out.row(IMAGES, tables::image_row(found, &sheet))?;
         }
@@ -297,9 +342,9 @@ impl Stage for Deskew {
             out.row(EDGES, row)?;
         }
         if self.settings.duplicates
-            && let Some(lowres) = &lowres
+            && let Some(lowres) = texture_view(&sheet, &findings, self.project.sheet)
         {
-            let texture = duplicate::encode(&duplicate::texture(lowres));
+            let texture = duplicate::encode(&duplicate::texture(&lowres));
             out.row(TEXTURE, Row::new().set("texture", texture))?;
         }
         out.picture(&pictures::outline(&sheet, Some(&findings)))?;
@@ -318,8 +363,14 @@ impl Stage for Deskew {
         let mut sheets = Vec::new();
         let mut textures = Vec::new();
         for row in 0..table.rows.len() {
-            let sheet = table.get(row, "sheet").as_i64().and_then(|s| usize::try_from(s).ok());
-            let texture = table.get(row, "texture").as_str().and_then(duplicate::decode);
+            let sheet = table
+                .get(row, "sheet")
+                .as_i64()
+                .and_then(|s| usize::try_from(s).ok());
+            let texture = table
+                .get(row, "texture")
+                .as_str()
+                .and_then(duplicate::decode);
             if let (Some(sheet), Some(texture)) = (sheet, texture) {
                 sheets.push(sheet);
                 textures.push(texture);

@@ -37,10 +37,18 @@ pub(crate) fn words<'a>(row: &'a Row, column: &str) -> &'a str {
 impl Output for Capture {
     fn row(&mut self, table: &str, row: Row) -> Result<(), StageError> {
         let specs = crate::tables::specs();
-        let spec = specs.iter().find(|s| s.name == table).expect("a declared table");
+        let spec = specs
+            .iter()
+            .find(|s| s.name == table)
+            .expect("a declared table");
         for (name, value) in &row.0 {
-            let column = spec.column(name).unwrap_or_else(|| panic!("{table}.{name} is not declared"));
-            assert!(value.fits(spec.columns[column].kind), "{table}.{name}: {value:?}");
+            let column = spec
+                .column(name)
+                .unwrap_or_else(|| panic!("{table}.{name} is not declared"));
+            assert!(
+                value.fits(spec.columns[column].kind),
+                "{table}.{name}: {value:?}"
+            );
         }
         self.rows.push((table.to_owned(), row));
         Ok(())
@@ -90,7 +98,11 @@ pub(crate) fn info(scan: &Raster<u16>, dpi: f64) -> ScanInfo {
     }
 }
 
-pub(crate) fn measure<'a>(impression: &'a Impression, info: &'a ScanInfo, scan: &'a Raster<u16>) -> Measure<'a> {
+pub(crate) fn measure<'a>(
+    impression: &'a Impression,
+    info: &'a ScanInfo,
+    scan: &'a Raster<u16>,
+) -> Measure<'a> {
     Measure {
         impression,
         info,

@@ -2,9 +2,9 @@
 //! transition on each, a robust line through all of them.
 
 use restrike_model::{ImageView, Point};
-use restrike_ops::edge_profile::{Sampler, crossing_near, level_between};
+use restrike_ops::edge_profile::{Channel, Sampler, crossing_near, level_between};
 use restrike_ops::line_fit::{FittedLine, fit_line};
-use restrike_ops::stats::{median, quantile};
+use restrike_ops::stats::{mad_sigma, median};
 
 use crate::metric::{Metric, Side, turn};
 
@@ -54,22 +54,22 @@ impl Course {
 }
 
 /// Profiles across a course.
-struct Profiles<'a> {
-    sampler: Sampler<'a>,
-    metric: Metric,
+pub(crate) struct Profiles<'a> {
+    pub(crate) sampler: Sampler<'a>,
+    pub(crate) metric: Metric,
     /// Distance between samples of a profile, mm.
-    step: f64,
+    pub(crate) step: f64,
     /// Samples on either side of the course.
-    half: usize,
+    pub(crate) half: usize,
     /// Distance between the tracks a profile averages, mm, and how many on either side.
-    track: f64,
-    tracks: usize,
+    pub(crate) track: f64,
+    pub(crate) tracks: usize,
 }
 
 impl Profiles<'_> {
     /// The profile at a place, from the outside inwards.
     #[allow(clippy::cast_precision_loss)]
-    fn read(&self, at: Point, outward: Point, out: &mut [f64]) {
+    pub(crate) fn read(&self, at: Point, outward: Point, out: &mut [f64]) {
         let from = at + outward * (self.step * self.half as f64);
         let along = Point::new(outward.y, -outward.x);
         self.sampler.profile(
@@ -83,7 +83,7 @@ impl Profiles<'_> {
 
     /// Distance outwards of a fractional index, mm.
     #[allow(clippy::cast_precision_loss)]
-    fn outwards(&self, index: f64) -> f64 {
+    pub(crate) fn outwards(&self, index: f64) -> f64 {
         (self.half as f64 - index) * self.step
     }
 }
@@ -93,7 +93,7 @@ impl Profiles<'_> {
     clippy::cast_possible_truncation,
     clippy::cast_sign_loss
 )]
-fn stations(course: &Course, spacing: f64, least: usize, most: usize) -> Vec<Point> {
+pub(crate) fn stations(course: &Course, spacing: f64, least: usize, most: usize) -> Vec<Point> {
     let n = ((course.length() / spacing) as usize).clamp(least, most);
     (0..n)
         .map(|i| course.from + (course.to - course.from) * ((i as f64 + 0.5) / n as f64))
@@ -118,6 +118,46 @@ fn largest_step(profile: &[f64], k: usize, sign: f64) -> Option<(f64, f64)> {
     best
 }
 
+/// A line through the steepest steps of one sign, and how good it is: steps
+/// that are large against their scatter, on a straight line.
+#[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+fn rough_edge(profiles: &Profiles<'_>, course: &Course, sign: f64) -> Option<(f64, FittedLine)> {
+    let span = ((0.2 / profiles.step).round() as usize).max(2);
+    let outward = course.outward();
+    let mut profile = vec![0.0; 2 * profiles.half + 1];
+    let mut places = Vec::new();
+    let mut sizes = Vec::new();
+    let mut sharpness = Vec::new();
+    let (near, far) = (0.6 / profiles.step, 1.0 / profiles.step);
+    for at in stations(course, 1.0, 24, 240) {
+        profiles.read(at, outward, &mut profile);
+        if let Some((i, d)) = largest_step(&profile, span, sign) {
+            places.push(at + outward * profiles.outwards(i));
+            sizes.push(d);
+            let outside = level_between(&profile, i - far, i - near);
+            let inside = level_between(&profile, i + near, i + far);
+            if let (Some(a), Some(b)) = (outside, inside) {
+                sharpness.push(d / (sign * (b - a)).max(d));
+            }
+        }
+    }
+    let line = fit_line(&places, course.direction(), 0.5 * profiles.step)?;
+    let near: Vec<f64> = places
+        .iter()
+        .zip(&sizes)
+        .filter(|(p, _)| line.distance(**p).abs() < 3.0 * line.rms.max(profiles.step))
+        .map(|(_, d)| *d)
+        .collect();
+    let size = median(&near)?;
+    let scatter = mad_sigma(&near)?;
+    #[allow(clippy::cast_precision_loss)]
+    let share = line.kept as f64 / line.given as f64;
+    // A shadow on the bed goes on getting darker, an edge is over at once.
+    let sharp = median(&sharpness).unwrap_or(0.0);
+    let score = size / (scatter + 0.01) * share * sharp * sharp / (1.0 + line.rms / 0.5);
+    (size > 0.008).then_some((score, line))
+}
+
 /// A paper edge as found.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Edge {
@@ -127,65 +167,43 @@ pub(crate) struct Edge {
 }
 
 /// Follows a paper edge near a rough course: first the steepest step within
-/// `reach` mm, then the half transition.
+/// `reach` mm in whichever channel shows it best, then the half transition.
 #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
 pub(crate) fn paper_edge(
     scan: ImageView<'_, u16>,
     metric: Metric,
-    weights: [f32; 3],
+    channels: &[Channel],
     course: &Course,
     reach: f64,
 ) -> Option<Edge> {
     let pitch = metric.pitch();
     let step = pitch.max(0.06);
-    let rough = Profiles {
-        sampler: Sampler::new(scan, weights),
-        metric,
-        step,
-        half: (reach / step).ceil() as usize,
-        track: (0.15_f64).max(pitch),
-        tracks: 2,
-    };
-    let span = ((0.2 / step).round() as usize).max(2);
-    let outward = course.outward();
-    let mut profile = vec![0.0; 2 * rough.half + 1];
-    let mut found: [Vec<(Point, f64)>; 2] = [Vec::new(), Vec::new()];
-    for at in stations(course, 1.0, 24, 240) {
-        rough.read(at, outward, &mut profile);
-        for (points, sign) in found.iter_mut().zip([1.0, -1.0]) {
-            if let Some((i, d)) = largest_step(&profile, span, sign) {
-                points.push((at + outward * rough.outwards(i), d));
+    let mut best: Option<(f64, FittedLine, f64, Channel)> = None;
+    for &channel in channels {
+        let rough = Profiles {
+            sampler: Sampler::new(scan, channel),
+            metric,
+            step,
+            half: (reach / step).ceil() as usize,
+            track: (0.15_f64).max(pitch),
+            tracks: 2,
+        };
+        for sign in [1.0, -1.0] {
+            if let Some((score, line)) = rough_edge(&rough, course, sign)
+                && best.as_ref().is_none_or(|b| score > b.0)
+            {
+                best = Some((score, line, sign, channel));
             }
         }
     }
-    let mut best: Option<(f64, FittedLine, f64)> = None;
-    for (points, sign) in found.iter().zip([1.0, -1.0]) {
-        let places: Vec<Point> = points.iter().map(|p| p.0).collect();
-        let Some(line) = fit_line(&places, course.direction(), 0.5 * step) else {
-            continue;
-        };
-        let sizes: Vec<f64> = points
-            .iter()
-            .filter(|p| line.distance(p.0).abs() < 3.0 * line.rms.max(step))
-            .map(|p| p.1)
-            .collect();
-        let Some(size) = median(&sizes) else { continue };
-        #[allow(clippy::cast_precision_loss)]
-        let share = line.kept as f64 / line.given as f64;
-        // Straightness counts: print or shadow near the edge gives wild places.
-        let score = size * share / (1.0 + line.rms / 0.3);
-        if size > 0.008 && best.as_ref().is_none_or(|b| score > b.0) {
-            best = Some((score, line, sign));
-        }
-    }
-    let (_, first, sign) = best?;
+    let (_, first, sign, channel) = best?;
     let course = course.on(&first);
 
     let step = pitch * 0.5;
     let window = (3.0 * first.rms).clamp(0.5, 1.5);
     let gap = (2.5 * pitch).max(0.1);
     let fine = Profiles {
-        sampler: rough.sampler,
+        sampler: Sampler::new(scan, channel),
         metric,
         step,
         half: ((window + gap + 0.5) / step).ceil() as usize,
@@ -233,140 +251,5 @@ pub(crate) fn paper_edge(
     (typical > 0.006).then_some(Edge {
         line,
         step: typical * sign,
-    })
-}
-
-/// The outer edge of a printed border line as found.
-#[derive(Debug, Clone, Copy)]
-pub(crate) struct BorderLine {
-    pub(crate) line: FittedLine,
-    /// Half-transition width of the line where both its edges show, mm.
-    pub(crate) width: Option<f64>,
-    /// Share of the stations at which the line prints.
-    pub(crate) printed: f64,
-}
-
-/// Follows the outer edge of a dark line near a rough course of it (its outer
-/// edge or its middle), within `reach` mm.
-#[allow(
-    clippy::cast_possible_truncation,
-    clippy::cast_sign_loss,
-    clippy::cast_precision_loss
-)]
-pub(crate) fn border_line(
-    scan: ImageView<'_, u16>,
-    metric: Metric,
-    weights: [f32; 3],
-    course: &Course,
-    reach: f64,
-) -> Option<BorderLine> {
-    let pitch = metric.pitch();
-    let step = pitch * 0.5;
-    let mut course = *course;
-    let mut reach = reach;
-    let mut last = None;
-    // The first pass finds the line, the second starts from levels beside it.
-    for _ in 0..3 {
-        let profiles = Profiles {
-            sampler: Sampler::new(scan, weights),
-            metric,
-            step,
-            half: ((reach + 0.6) / step).ceil() as usize,
-            track: pitch,
-            tracks: ((0.12 / pitch).round() as usize).clamp(1, 5),
-        };
-        let outward = course.outward();
-        let n = 2 * profiles.half + 1;
-        let mut profile = vec![0.0; n];
-        let mut all = Vec::new();
-        for at in stations(&course, 0.5, 40, 600) {
-            profiles.read(at, outward, &mut profile);
-            let middle = profiles.half as f64;
-            if let Some(hit) = outer_crossing(&profile, middle, reach / step, pitch / step, step) {
-                all.push((at, hit));
-            }
-        }
-        let depths: Vec<f64> = all.iter().map(|a| a.1.depth).collect();
-        let full = quantile(&depths, 0.75)?;
-        if full < 0.01 {
-            return None;
-        }
-        let places: Vec<Point> = all
-            .iter()
-            .filter(|a| a.1.depth > 0.5 * full)
-            .map(|a| a.0 + outward * profiles.outwards(a.1.at))
-            .collect();
-        let line = fit_line(&places, course.direction(), 0.03 * pitch)?;
-        let total = stations(&course, 0.5, 40, 600).len();
-        let widths: Vec<f64> = all
-            .iter()
-            .filter(|a| a.1.depth > 0.5 * full)
-            .filter_map(|a| a.1.width)
-            .map(|w| w * step)
-            .collect();
-        course = course.on(&line);
-        last = Some(BorderLine {
-            line,
-            width: (widths.len() * 4 > all.len()).then(|| median(&widths)).flatten(),
-            printed: line.kept as f64 / total as f64,
-        });
-        reach = (4.0 * line.rms).clamp(0.3, reach);
-    }
-    last
-}
-
-struct Hit {
-    /// Fractional index of the outer half transition.
-    at: f64,
-    depth: f64,
-    /// Half-transition width in samples, where the inner edge shows.
-    width: Option<f64>,
-}
-
-/// The outer edge of the darkest line within `reach` samples of `middle`;
-/// `px` is a pixel in samples, `step` a sample in mm.
-#[allow(
-    clippy::cast_possible_truncation,
-    clippy::cast_sign_loss,
-    clippy::cast_precision_loss
-)]
-fn outer_crossing(profile: &[f64], middle: f64, reach: f64, px: f64, step: f64) -> Option<Hit> {
-    let n = profile.len();
-    let first = (middle - reach).max(0.0) as usize;
-    let last = ((middle + reach + 0.4 / step) as usize).min(n - 1);
-    if first >= last || profile.iter().any(|v| !v.is_finite()) {
-        return None;
-    }
-    // The steepest fall within reach, looking inwards, over about the blur.
-    let k = (1.5 * px).round().max(1.0) as usize;
-    let (mut at, mut fall) = (0, 0.0);
-    for i in first.max(k)..((middle + reach) as usize).min(n - 1 - k) {
-        let d = profile[i - k] - profile[i + k];
-        if d > fall {
-            fall = d;
-            at = i;
-        }
-    }
-    if fall <= 0.0 {
-        return None;
-    }
-    // The line's own darkness: the least value within a line's width after it.
-    let core_end = (at + (0.35 / step).max(2.5 * px) as usize).min(last.max(at));
-    let core = profile[at..=core_end].iter().copied().fold(f64::INFINITY, f64::min);
-    let outside = level_between(profile, at as f64 - 2.0 * px - 0.35 / step, at as f64 - 2.0 * px)?;
-    let depth = outside - core;
-    if depth <= 0.0 {
-        return None;
-    }
-    let half = (outside + core) / 2.0;
-    let crossing = crossing_near(profile, half, true, at as f64)?;
-    let inner_end = (at + (1.2 / step) as usize).min(n - 1);
-    let width = crossing_near(&profile[at..=inner_end], half, false, 0.0)
-        .map(|w| w + at as f64 - crossing)
-        .filter(|w| *w > 0.0);
-    Some(Hit {
-        at: crossing,
-        depth,
-        width,
     })
 }
