@@ -132,6 +132,16 @@ pub(crate) struct Pair {
     pub(crate) correlation: f64,
 }
 
+/// Correlation at which two scans are one impression even where the grain of
+/// the blocks, which all impressions share, could not be taken away: a scan
+/// saved twice reaches it, another impression of the same blocks does not.
+const SAME_SCAN: f64 = 0.9;
+
+/// Whether a pair found among `sheets` sheets is one impression for certain.
+pub(crate) fn certain(sheets: usize, correlation: f64) -> bool {
+    sheets >= LEAST_RUN || correlation >= SAME_SCAN
+}
+
 /// All sheets that repeat an earlier one, each with the earliest it repeats.
 #[allow(clippy::cast_possible_truncation)]
 pub(crate) fn find(textures: &[Vec<i8>], least: f64) -> Vec<Pair> {

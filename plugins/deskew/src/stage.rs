@@ -400,6 +400,21 @@ impl Stage for Deskew {
                     .set("same_as_file", file(first))
                     .set("texture_correlation", pair.correlation),
             )?;
+            if !duplicate::certain(textures.len(), pair.correlation) {
+                out.note(
+                    Level::Warning,
+                    &format!(
+                        "{} may be the same impression as {}: their fine texture correlates by \
+                         {:.2}, but with {} sheets to compare the grain of the blocks cannot be \
+                         told from the paper's; look at both",
+                        file(second),
+                        file(first),
+                        pair.correlation,
+                        textures.len()
+                    ),
+                );
+                continue;
+            }
             out.not_measured(&Verdict {
                 sheet: second,
                 status: "duplicate".to_owned(),
