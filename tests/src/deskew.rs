@@ -2,10 +2,10 @@
 
 use anyhow::Result;
 use restrike_engine::MEASURED;
-use restrike_synth::{Difficulty, Family, SheetKind};
+use restrike_synth::{Difficulty, SheetKind};
 
 use crate::spread::Spread;
-use crate::whole::{Batch, Measured, cell, measure};
+use crate::whole::{Measured, batches, cell, measure};
 
 /// Errors of one or more batches.
 #[derive(Debug, Default)]
@@ -106,31 +106,13 @@ impl Report {
     }
 }
 
-/// Seeds and families the figures are reported on.
-pub const DESIGNS: [(Family, u64, bool); 5] = [
-    (Family::Landscape, 7101, false),
-    (Family::Figure, 7202, false),
-    (Family::Pattern, 7303, false),
-    (Family::Lettering, 7404, false),
-    (Family::Landscape, 7505, true),
-];
-
 /// Renders and measures `sheets` sheets of each design.
 ///
 /// # Errors
 /// When a batch cannot be rendered or run.
 pub fn report(sheets: u32, dpi: f64, difficulty: Difficulty) -> Result<Report> {
     let mut report = Report::default();
-    for (family, seed, two_up) in DESIGNS {
-        let batch = Batch {
-            family,
-            seed,
-            sheets,
-            two_up,
-            dpi,
-            difficulty,
-            wrong: Vec::new(),
-        };
+    for batch in batches(sheets, dpi, difficulty, &[]) {
         report.add(&measure(&batch, &["deskew"])?)?;
     }
     Ok(report)

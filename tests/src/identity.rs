@@ -4,10 +4,9 @@ use std::collections::BTreeMap;
 
 use anyhow::{Result, anyhow};
 use restrike_engine::MEASURED;
-use restrike_synth::{Difficulty, SheetKind, Truth};
+use restrike_synth::{Difficulty, SheetKind, Truth, Wrong};
 
-use crate::deskew::DESIGNS;
-use crate::whole::{Batch, cell, measure};
+use crate::whole::{batches, cell, measure};
 
 /// Wrong sheets of each kind in each design.
 const WRONG: [&str; 7] = [
@@ -80,19 +79,11 @@ impl Report {
 /// When a batch cannot be rendered or run.
 pub fn report(sheets: u32, dpi: f64, difficulty: Difficulty) -> Result<Report> {
     let mut report = Report::default();
-    for (family, seed, two_up) in DESIGNS {
-        let batch = Batch {
-            family,
-            seed,
-            sheets,
-            two_up,
-            dpi,
-            difficulty,
-            wrong: WRONG
-                .iter()
-                .map(|w| w.parse().map_err(|e| anyhow!("{w}: {e}")))
-                .collect::<Result<_>>()?,
-        };
+    let wrong = WRONG
+        .iter()
+        .map(|w| w.parse().map_err(|e| anyhow!("{w}: {e}")))
+        .collect::<Result<Vec<Wrong>>>()?;
+    for batch in batches(sheets, dpi, difficulty, &wrong) {
         let measured = measure(&batch, &["deskew"])?;
         let table = measured.table("deskew_sheet")?;
         let names = expected(&measured.truth);

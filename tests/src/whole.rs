@@ -29,6 +29,36 @@ pub struct Batch {
     pub wrong: Vec<Wrong>,
 }
 
+/// Families and seeds the figures are reported on, and whether two-up; no stage
+/// was tuned on them.
+const DESIGNS: [(Family, u64, bool); 5] = [
+    (Family::Landscape, 7101, false),
+    (Family::Figure, 7202, false),
+    (Family::Pattern, 7303, false),
+    (Family::Lettering, 7404, false),
+    (Family::Landscape, 7505, true),
+];
+
+/// A batch of each design that figures are reported on.
+pub fn batches(
+    sheets: u32,
+    dpi: f64,
+    difficulty: Difficulty,
+    wrong: &[Wrong],
+) -> impl Iterator<Item = Batch> {
+    DESIGNS
+        .into_iter()
+        .map(move |(family, seed, two_up)| Batch {
+            family,
+            seed,
+            sheets,
+            two_up,
+            dpi,
+            difficulty,
+            wrong: wrong.to_vec(),
+        })
+}
+
 /// A rendered run with what the pipeline made of it.
 #[derive(Debug)]
 pub struct Measured {

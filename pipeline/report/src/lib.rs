@@ -13,8 +13,6 @@ pub mod html;
 pub mod names;
 pub mod picture;
 pub mod runjson;
-mod sheet_columns;
 mod writer;
 
-pub use sheet_columns::{sheet_columns, sheet_values, with_sheet_columns};
 pub use writer::{PictureFile, ReportError, Writer};

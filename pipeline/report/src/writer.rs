@@ -116,8 +116,7 @@ impl Writer {
     }
 
     /// Writes a table, row by row, and returns its path; an internal table is
-    /// not written. The columns are taken as they are: see
-    /// [`with_sheet_columns`](crate::with_sheet_columns).
+    /// not written. The columns are taken as they are.
     ///
     /// # Errors
     /// When a row does not fit, the file cannot be written, or another table has its name.

@@ -17,8 +17,52 @@ use restrike_report::picture::{Base, Options, render};
 use restrike_report::runjson::{
     Circumstances, NotMeasured, Note, Program, RunRecord, ScanRecord, StageRecord,
 };
-use restrike_report::{ReportError, Writer, sheet_values, with_sheet_columns};
+use restrike_report::{ReportError, Writer};
 use serde_json::{Value as Json, json};
+
+// The sheet's own columns, as the engine puts them before a stage's.
+
+/// Their declarations.
+fn sheet_columns() -> Vec<ColumnSpec> {
+    vec![
+        ColumnSpec::integer("sheet", "", "Place of the sheet in the sheet list, from 1."),
+        ColumnSpec::text("impression", "Name or number of the impression."),
+        ColumnSpec::text("edition", "Edition the impression belongs to."),
+        ColumnSpec::integer("year", "", "Year of printing."),
+        ColumnSpec::integer("position", "", "Place of the sheet in the stack, from 1."),
+    ]
+}
+
+/// Their values for one impression.
+fn sheet_values(impression: &Impression) -> Vec<Value> {
+    let text = |s: &str| {
+        if s.is_empty() {
+            Value::Null
+        } else {
+            Value::from(s)
+        }
+    };
+    vec![
+        impression.sheet.into(),
+        text(&impression.impression),
+        text(&impression.edition),
+        impression.year.map(i64::from).into(),
+        impression.position.into(),
+    ]
+}
+
+/// A stage's table as it is written: with the sheet's columns first where its
+/// scope is a sheet.
+fn with_sheet_columns(spec: &TableSpec) -> TableSpec {
+    let mut spec = spec.clone();
+    if spec.scope == Scope::Sheet {
+        let own = std::mem::take(&mut spec.columns);
+        spec.columns = sheet_columns();
+        spec.columns
+            .extend(own.into_iter().filter(|c| c.name != "sheet"));
+    }
+    spec
+}
 
 fn impression(sheet: usize, name: &str) -> Impression {
     Impression {
