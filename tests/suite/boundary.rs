@@ -27,7 +27,10 @@ fn on_second_sheet(mood: &str) -> (String, String, String) {
     );
     let run: serde_json::Value = serde_json::from_str(&bench.read("out/run.json")).unwrap();
     let entry = &run["not_measured"][0];
-    assert_eq!((&entry["sheet"], &entry["reason"]), (&2.into(), &rows[2][reason].as_str().into()));
+    assert_eq!(
+        (&entry["sheet"], &entry["reason"]),
+        (&2.into(), &rows[2][reason].as_str().into())
+    );
     (rows[2][status].clone(), rows[2][reason].clone(), said)
 }
 

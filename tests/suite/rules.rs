@@ -22,7 +22,9 @@ fn allowed(name: &str) -> Option<&'static [&'static str]> {
             "restrike-deskew",
             "restrike-scan-check",
         ],
-        "restrike-deskew" | "restrike-scan-check" => &["restrike-ops", "restrike-stage"],
+        "restrike-deskew" | "restrike-scan-check" | "restrike-registration" => {
+            &["restrike-ops", "restrike-stage"]
+        }
         "restrike-unruly" => &["restrike-stage"],
         // Measures the whole tool: may use any part.
         "restrike-tests" => return None,

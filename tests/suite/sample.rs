@@ -18,7 +18,11 @@ fn sample() -> &'static Sample {
     SAMPLE.get_or_init(|| {
         let dir = tempfile::tempdir().unwrap();
         for file in ["pipeline.toml", "sheets.csv", "blocks.csv"] {
-            std::fs::copy(root().join("sample-config").join(file), dir.path().join(file)).unwrap();
+            std::fs::copy(
+                root().join("sample-config").join(file),
+                dir.path().join(file),
+            )
+            .unwrap();
         }
         let (design, sheets) = restrike_synth::sample::sample(300.0, Format::TiffLzw);
         let scans = dir.path().join("scans");
@@ -108,7 +112,12 @@ fn the_sample_gives_its_expected_tables() {
                 n + 1
             );
         }
-        assert_eq!(old.lines().count(), new.lines().count(), "{}", name.display());
+        assert_eq!(
+            old.lines().count(),
+            new.lines().count(),
+            "{}",
+            name.display()
+        );
     }
 }
 
@@ -139,10 +148,16 @@ fn turns_of_the_sample_are_the_true_ones() {
     let turn = column(&table, "sheet_rotation_deg");
     let mut measured = 0;
     for (row, truth) in table[1..].iter().zip(&s.truth) {
-        let Ok(found) = row[turn].parse::<f64>() else { continue };
+        let Ok(found) = row[turn].parse::<f64>() else {
+            continue;
+        };
         measured += 1;
         // The sample's paper is cut slightly out of square.
-        assert!((found - truth.rotation_deg).abs() < 0.15, "{}: {found}", truth.name);
+        assert!(
+            (found - truth.rotation_deg).abs() < 0.15,
+            "{}: {found}",
+            truth.name
+        );
     }
     assert!(measured >= 25, "{measured}");
 }

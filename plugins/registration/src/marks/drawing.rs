@@ -1,6 +1,6 @@
 //! The block as it lies face up, its marks, and arrows for what to do there.
 
-use restrike_model::{Affine, Frame, Mark, Picture, Point, Project, Raster, Rect, Stroke, Tone};
+use restrike_stage::{Affine, Frame, Mark, Picture, Point, Project, Raster, Rect, Stroke, Tone};
 
 use super::decide::{Action, Advice};
 use super::fit::BlockFit;
@@ -8,7 +8,7 @@ use super::layout::{Face, corners, mirrored};
 use super::words::mm;
 
 /// Name of the blank image the drawings stand on.
-pub(crate) const BASE: &str = "marks-blank";
+pub const BASE: &str = "marks-blank";
 /// Most blocks that are drawn: each drawing's name is declared beforehand.
 pub(crate) const MOST: usize = 24;
 /// Width of a drawing at full size, px.

@@ -8,9 +8,9 @@
 
 use std::collections::BTreeMap;
 
-use restrike_model::{Point, Project};
 use restrike_ops::mark_contacts::RigidMotion;
 use restrike_ops::minimax_rigid::{Displaced, least_squares_rigid, minimax_rigid};
+use restrike_stage::{Point, Project};
 
 use super::input::{Motion, Reading, Readings};
 use super::layout::{Corner, Face, corners};

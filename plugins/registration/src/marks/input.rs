@@ -2,7 +2,7 @@
 
 use std::collections::BTreeSet;
 
-use restrike_model::{Impression, Project, Role, Summary, Table};
+use restrike_stage::{Impression, Project, Role, Summary, Table};
 
 use super::MarkOptions;
 

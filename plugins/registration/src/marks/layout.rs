@@ -1,7 +1,7 @@
 //! Where the marks and the images are.
 
-use restrike_model::{MarkKind, Point, Project, Rect};
 use restrike_ops::mark_contacts::Contact;
+use restrike_stage::{MarkKind, Point, Project, Rect};
 
 /// How far a contact may lie from the sheet's nominal edge, mm: more than the
 /// paper's own irregularity (common practice, no source).
@@ -123,7 +123,7 @@ pub(crate) fn corners(project: &Project, image: &str) -> Vec<Corner> {
         .images
         .iter()
         .filter(|i| i.name == image)
-        .map(restrike_model::ImageArea::rect)
+        .map(restrike_stage::ImageArea::rect)
         .collect();
     let areas = if !named.is_empty() {
         named
@@ -131,7 +131,7 @@ pub(crate) fn corners(project: &Project, image: &str) -> Vec<Corner> {
         project
             .images
             .iter()
-            .map(restrike_model::ImageArea::rect)
+            .map(restrike_stage::ImageArea::rect)
             .collect()
     } else {
         vec![fallback(project)]
@@ -148,7 +148,7 @@ fn fallback(project: &Project) -> Rect {
     if let Some(s) = project.sheet {
         return Rect::centred(s.width_mm, s.height_mm);
     }
-    let reach = |v: fn(&restrike_model::MarkInfo) -> f64| {
+    let reach = |v: fn(&restrike_stage::MarkInfo) -> f64| {
         let r = project.marks.iter().map(|m| v(m).abs());
         // A hand's breadth, where nothing at all is known.
         2.0 * r.fold(0.0, f64::max).max(50.0)

@@ -8,9 +8,9 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use restrike_model::{Project, Row};
 use restrike_ops::median_polish::{Polished, median_polish};
 use restrike_ops::stats::{mad_sigma, median};
+use restrike_stage::{Project, Row};
 
 use super::fit::{count, mean};
 use super::input::Readings;

@@ -1,6 +1,6 @@
 //! The tables of the advice.
 
-use restrike_model::{ColumnSpec, Scope, TableSpec};
+use restrike_stage::{ColumnSpec, Scope, TableSpec};
 
 /// Name of the table of corrections.
 pub(crate) const CORRECTIONS: &str = "mark_corrections";
@@ -10,7 +10,7 @@ pub(crate) const RESIDUALS: &str = "mark_residuals";
 pub(crate) const STRETCH: &str = "stretch_shares";
 
 /// Declarations of the three tables.
-pub(crate) fn tables() -> Vec<TableSpec> {
+pub fn tables() -> Vec<TableSpec> {
     vec![corrections(), residuals(), stretch()]
 }
 

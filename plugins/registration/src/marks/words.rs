@@ -175,7 +175,7 @@ pub(crate) fn worst_of(
     block: &BlockFit,
     part: &Part,
     moved: &RigidMotion,
-) -> Option<(Corner, restrike_model::Point)> {
+) -> Option<(Corner, restrike_stage::Point)> {
     block
         .errors(moved)
         .into_iter()

@@ -1,6 +1,6 @@
 //! What is advised in plain cases, and what is said of data that bear none.
 
-use restrike_model::{ImageArea, Mark, MarkKind, Project, Tone};
+use restrike_stage::{ImageArea, Mark, MarkKind, Project, Tone};
 
 use super::{Kept, Seen, number, project, run, run_with, text};
 use crate::marks::MarkOptions;
@@ -274,7 +274,7 @@ fn the_drawing_is_mirrored_and_its_arrows_exaggerated_as_stated() {
         .parse()
         .unwrap();
     assert!(((from.x - to.x) - 0.4 * factor * px_per_mm).abs() < 1e-6);
-    let inside = |p: restrike_model::Point| {
+    let inside = |p: restrike_stage::Point| {
         p.x > 0.0 && p.x < frame.width && p.y > 0.0 && p.y < frame.height
     };
     assert!(arrows.iter().all(|a| inside(a.0) && inside(a.1)));

@@ -6,7 +6,7 @@ mod properties;
 mod stretch;
 mod worked_example;
 
-use restrike_model::{
+use restrike_stage::{
     BlockInfo, ImageArea, ImageView, Impression, Level, MarkInfo, MarkKind, Output, Picture,
     Project, Role, Row, Size, StageError, Summary, Table, Value, Verdict,
 };

@@ -3,7 +3,7 @@
 //! with noise. How a block's own scatter counts was chosen on seed 6; what is
 //! asserted is measured on seeds 1, 2, 3 and 7.
 
-use restrike_model::Project;
+use restrike_stage::Project;
 use restrike_synth::design::Contact;
 use restrike_synth::placing::{Bench, Hand, LaidBlock, against, worst_corner};
 use restrike_synth::rng::Rng;

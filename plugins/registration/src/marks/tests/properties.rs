@@ -1,9 +1,9 @@
 //! What must hold whatever the numbers.
 
 use proptest::prelude::*;
-use restrike_model::{Point, Project};
 use restrike_ops::mark_contacts::{RigidMotion, motion_from_shifts};
 use restrike_ops::minimax_rigid::{Displaced, minimax_rigid};
+use restrike_stage::{Point, Project};
 
 use super::{Kept, Seen, number, project, run, text};
 use crate::marks::layout::{faces, mirrored};

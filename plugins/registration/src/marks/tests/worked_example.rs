@@ -3,9 +3,9 @@
 //! Source: `tests/data/marks.json`, worked out from the geometry of three
 //! contacts by an independent script, not by this code.
 
-use restrike_model::Point;
 use restrike_ops::mark_contacts::{RigidMotion, motion_from_shifts};
 use restrike_ops::minimax_rigid::{Displaced, least_squares_rigid};
+use restrike_stage::Point;
 use restrike_synth::design::Contact;
 use restrike_synth::placing::{Bench, LaidBlock, against, worst_corner};
 use serde_json::Value;
