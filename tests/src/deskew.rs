@@ -22,11 +22,13 @@ pub struct Report {
     pub refused: usize,
 }
 
-/// Turn of a quadrilateral as seen, degrees counter-clockwise: the mean of its
-/// upper and lower side. Corners: upper left, upper right, lower right, lower left.
+/// Turn of a quadrilateral as seen, degrees counter-clockwise: the mean over its
+/// four sides. Corners: upper left, upper right, lower right, lower left.
 fn turn(c: &[[f64; 2]; 4]) -> f64 {
-    let along = |a: [f64; 2], b: [f64; 2]| libm::atan2(a[1] - b[1], b[0] - a[0]).to_degrees();
-    (along(c[0], c[1]) + along(c[3], c[2])) / 2.0
+    let heading = |a: [f64; 2], b: [f64; 2]| libm::atan2(a[1] - b[1], b[0] - a[0]).to_degrees();
+    let level = heading(c[0], c[1]) + heading(c[3], c[2]);
+    let upright = heading(c[3], c[0]) + heading(c[2], c[1]) - 180.0;
+    (level + upright) / 4.0
 }
 
 const CORNERS: [&str; 4] = ["upper_left", "upper_right", "lower_right", "lower_left"];

@@ -4,12 +4,12 @@ use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
 
 /// The executable under test.
-pub fn restrike() -> Command {
+pub(crate) fn restrike() -> Command {
     Command::new(env!("CARGO_BIN_EXE_restrike"))
 }
 
 /// The repository's root.
-pub fn root() -> PathBuf {
+pub(crate) fn root() -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR"))
         .join("../..")
         .canonicalize()
@@ -17,13 +17,13 @@ pub fn root() -> PathBuf {
 }
 
 /// A working folder that goes when dropped.
-pub struct Bench {
+pub(crate) struct Bench {
     dir: tempfile::TempDir,
 }
 
 impl Bench {
     /// A folder with `sheets` small grey scans at 300 dpi and a config of one stage.
-    pub fn new(sheets: usize, stage: &str) -> Self {
+    pub(crate) fn new(sheets: usize, stage: &str) -> Self {
         let dir = tempfile::tempdir().unwrap();
         let bench = Self { dir };
         let mut list = String::from("file,position,dpi\n");
@@ -42,7 +42,7 @@ impl Bench {
     }
 
     /// Writes a config that ends with the given stages.
-    pub fn config(&self, stages: &str) {
+    pub(crate) fn config(&self, stages: &str) {
         self.write(
             "p.toml",
             &format!(
@@ -51,16 +51,16 @@ impl Bench {
         );
     }
 
-    pub fn path(&self, name: &str) -> PathBuf {
+    pub(crate) fn path(&self, name: &str) -> PathBuf {
         self.dir.path().join(name)
     }
 
-    pub fn write(&self, name: &str, text: &str) {
+    pub(crate) fn write(&self, name: &str, text: &str) {
         std::fs::write(self.path(name), text).unwrap();
     }
 
     /// Runs a command on `p.toml`.
-    pub fn restrike(&self, args: &[&str]) -> Output {
+    pub(crate) fn restrike(&self, args: &[&str]) -> Output {
         restrike()
             .arg(args[0])
             .arg(self.path("p.toml"))
@@ -70,23 +70,23 @@ impl Bench {
     }
 
     /// Runs the pipeline and asserts its exit code; returns what it said.
-    pub fn run(&self, code: i32) -> String {
+    pub(crate) fn run(&self, code: i32) -> String {
         let out = self.restrike(&["run"]);
         said(&out, code)
     }
 
-    pub fn read(&self, name: &str) -> String {
+    pub(crate) fn read(&self, name: &str) -> String {
         std::fs::read_to_string(self.path(name)).unwrap()
     }
 
     /// A table of the output, as rows of cells under the header.
-    pub fn table(&self, name: &str) -> Vec<Vec<String>> {
+    pub(crate) fn table(&self, name: &str) -> Vec<Vec<String>> {
         rows(&self.path(&format!("out/tables/{name}.csv")))
     }
 }
 
 /// A CSV file's rows, the header first.
-pub fn rows(path: &Path) -> Vec<Vec<String>> {
+pub(crate) fn rows(path: &Path) -> Vec<Vec<String>> {
     csv::ReaderBuilder::new()
         .has_headers(false)
         .from_path(path)
@@ -97,7 +97,7 @@ pub fn rows(path: &Path) -> Vec<Vec<String>> {
 }
 
 /// Where a column stands.
-pub fn column(rows: &[Vec<String>], name: &str) -> usize {
+pub(crate) fn column(rows: &[Vec<String>], name: &str) -> usize {
     rows[0]
         .iter()
         .position(|c| c == name)
@@ -105,7 +105,7 @@ pub fn column(rows: &[Vec<String>], name: &str) -> usize {
 }
 
 /// What a command said, after its exit code is checked.
-pub fn said(out: &Output, code: i32) -> String {
+pub(crate) fn said(out: &Output, code: i32) -> String {
     let text = String::from_utf8_lossy(&out.stderr).into_owned();
     assert_eq!(out.status.code(), Some(code), "{text}");
     text
@@ -113,7 +113,7 @@ pub fn said(out: &Output, code: i32) -> String {
 
 /// All files below a folder with their bytes, by relative path; the engine's
 /// own folder is left out.
-pub fn tree(root: &Path) -> std::collections::BTreeMap<String, Vec<u8>> {
+pub(crate) fn tree(root: &Path) -> std::collections::BTreeMap<String, Vec<u8>> {
     let mut found = std::collections::BTreeMap::new();
     let mut folders = vec![root.to_path_buf()];
     while let Some(folder) = folders.pop() {

@@ -45,7 +45,7 @@ fn a_good_stage_measures_every_sheet() {
         if v <= 0.04045 {
             v / 12.92
         } else {
-            ((v + 0.055) / 1.055).powf(2.4)
+            libm::pow((v + 0.055) / 1.055, 2.4)
         }
     };
     let expected: f64 = (0..60 * 40)

@@ -34,7 +34,7 @@ struct End {
 }
 
 impl End {
-    fn refused(message: impl ToString) -> Self {
+    fn refused(message: impl std::fmt::Display) -> Self {
         Self {
             code: REFUSED,
             kind: "refused",
@@ -42,7 +42,7 @@ impl End {
         }
     }
 
-    fn failed(message: impl ToString) -> Self {
+    fn failed(message: impl std::fmt::Display) -> Self {
         Self {
             code: FAILED,
             kind: "failed",

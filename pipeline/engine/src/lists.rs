@@ -69,7 +69,10 @@ impl<'a> Rows<'a> {
                 ));
             }
             if columns[..i].contains(c) {
-                return Err(refuse(header_line, format!("column `{c}` stands here twice")));
+                return Err(refuse(
+                    header_line,
+                    format!("column `{c}` stands here twice"),
+                ));
             }
         }
         for n in needed {

@@ -1,13 +1,13 @@
 //! Accuracy over rendered sheets: errors of angle and corners, coverage of the
 //! intervals, and whether wrong sheets are told.
 //!
-//! A few sheets run with every test; `cargo test -p restrike-deskew -- --ignored
-//! --nocapture accuracy_report` prints the figures of many.
+//! A few sheets run with every test; `cargo run -p restrike-tests --bin accuracy`
+//! prints the figures of many.
 
 use std::collections::BTreeMap;
 
 use rayon::prelude::*;
-use restrike_model::{
+use restrike_stage::{
     ImageArea, Learn, Project, Raster, Role, Row, Size, Stage, Summary, Table, Value,
 };
 use restrike_synth::{
@@ -110,7 +110,7 @@ pub(crate) fn carry_out(plan: &Plan) -> Vec<Judged> {
         (linear(&r.pixels, r.width, r.height), r.truth)
     };
     let none = BTreeMap::new();
-    let learner = Deskew::new(&Value::Null.into_json(), &project, &none).unwrap();
+    let learner = Deskew::new(&serde_json::Value::Null, &project, &none).unwrap();
     let mut record = Capture::default();
     for (i, spec) in specs.iter().enumerate().filter(|s| s.1.role == "reference") {
         let (scan, _) = draw(spec);
@@ -121,7 +121,7 @@ pub(crate) fn carry_out(plan: &Plan) -> Vec<Judged> {
             .unwrap();
     }
     learner.learn(Learn::Finish, &mut record).unwrap();
-    let stage = Deskew::new(&Value::Null.into_json(), &project, &record.records).unwrap();
+    let stage = Deskew::new(&serde_json::Value::Null, &project, &record.records).unwrap();
     let mut judged: Vec<Judged> = specs
         .par_iter()
         .enumerate()
@@ -140,15 +140,6 @@ pub(crate) fn carry_out(plan: &Plan) -> Vec<Judged> {
         .collect();
     summarise(&stage, &mut judged);
     judged
-}
-
-trait IntoJson {
-    fn into_json(self) -> serde_json::Value;
-}
-impl IntoJson for Value {
-    fn into_json(self) -> serde_json::Value {
-        serde_json::Value::Null
-    }
 }
 
 /// Runs the summary and hands its verdicts to the sheets.
@@ -420,190 +411,31 @@ fn each_wrong(count: u32) -> Vec<Wrong> {
 }
 
 #[test]
-#[ignore = "for looking closely at single sheets"]
-fn look() {
-    let var = |k: &str, d: u64| {
-        std::env::var(k)
-            .ok()
-            .and_then(|v| v.parse().ok())
-            .unwrap_or(d)
-    };
-    let family = match var("FAMILY", 0) {
-        0 => Family::Landscape,
-        1 => Family::Figure,
-        2 => Family::Pattern,
-        3 => Family::Lettering,
-        _ => Family::Heron,
-    };
-    let difficulty = match var("DIFF", 1) {
-        0 => Difficulty::Easy,
-        1 => Difficulty::Standard,
-        _ => Difficulty::Hard,
-    };
-    let judged = carry_out(&Plan {
-        difficulty,
-        frame: var("FRAME", 1) == 1,
-        dpi: var("DPI", 300) as f64,
-        ..plan(
-            family,
-            var("UP", 0) == 1,
-            var("SEED", 1),
-            var("N", 6) as u32,
-            each_wrong(var("WRONG", 1) as u32),
-        )
-    });
-    if let Ok(dir) = std::env::var("DUMP") {
-        for j in &judged {
-            let design = Design::generate(&DesignSpec {
-                seed: var("SEED", 1),
-                family,
-                two_up: var("UP", 0) == 1,
-                frame: var("FRAME", 1) == 1,
-                ..DesignSpec::default()
-            });
-            let mut spec = j.spec.clone();
-            spec.scan.format = restrike_synth::Format::Png;
-            restrike_synth::write_sheet(&design, &spec, std::path::Path::new(&dir)).unwrap();
-        }
-    }
-    for j in &judged {
-        println!(
-            "{} {:?} bed {:.2} turn {:.3}",
-            j.spec.name, j.truth.kind, j.spec.scan.bed[0], j.truth.rotation_deg
-        );
-        for v in &j.out.verdicts {
-            println!("   {}: {}", v.status, v.reason);
-        }
-        for n in &j.out.notes {
-            println!("   {}", n.1);
-        }
-        for row in j.out.table(SHEETS) {
-            println!(
-                "   paper {:?} {} rot {:?} w {:?} h {:?} cut {:?} contrast {:?} resp {:?} {:?} {:?} {:?}",
-                number(row, "paper_edges"),
-                words(row, "bed"),
-                number(row, "sheet_rotation_deg"),
-                number(row, "sheet_width_mm"),
-                number(row, "sheet_height_mm"),
-                number(row, "cut_off_mm"),
-                number(row, "contrast"),
-                number(row, "response_as_is"),
-                number(row, "response_turned"),
-                number(row, "response_mirrored"),
-                number(row, "response_mirrored_turned")
-            );
-            let mut e = Errors::default();
-            corner_errors(row, "sheet_", j.truth.sheet_px.to_array(), &mut e);
-            println!(
-                "   sheet corner errors {:.2?} se {:?}",
-                e.0.iter().map(|e| e.0).collect::<Vec<_>>(),
-                number(row, "sheet_corner_se_px")
-            );
-        }
-        for (row, image) in j.out.table(IMAGES).zip(&j.truth.images) {
-            let mut e = Errors::default();
-            corner_errors(row, "", image.outer_px.to_array(), &mut e);
-            println!(
-                "   {} {} rot err {:?} se {:?} width {:?}\n     corners {:.2?} se {:?} {}",
-                image.name,
-                words(row, "angle_source"),
-                number(row, "rotation_deg")
-                    .map(|r| r - turn_of(image.outer_px.to_array()).to_degrees()),
-                number(row, "rotation_se_deg"),
-                number(row, "line_width_mm"),
-                e.0.iter().map(|e| e.0).collect::<Vec<_>>(),
-                number(row, "corner_se_px"),
-                words(row, "remark")
-            );
-        }
-        for row in j.out.table(crate::tables::EDGES) {
-            println!(
-                "     {} {} angle {:?} se {:?} rms {:?} kept {:?}/{:?} corr {:?}",
-                words(row, "image"),
-                words(row, "side"),
-                number(row, "angle_deg"),
-                number(row, "angle_se_deg"),
-                number(row, "residual_px"),
-                number(row, "points_kept"),
-                number(row, "points"),
-                number(row, "correlation")
-            );
-        }
-    }
-    let mut f = Figures::default();
-    f.add(&judged);
-    f.print();
-}
-
-/// Twenty designs of all families: 200 good sheets and 63 wrong ones, each of
-/// its own block set; `base` sets the seeds.
-fn many(base: u64, difficulty: Difficulty) -> Vec<Plan> {
-    let families = [
-        Family::Landscape,
-        Family::Figure,
-        Family::Pattern,
-        Family::Lettering,
-        Family::Heron,
+fn a_few_sheets_are_measured_within_bounds() {
+    let plans = [
+        Plan {
+            dpi: 200.0,
+            ..plan(Family::Landscape, false, 5, 4, each_wrong(1))
+        },
+        Plan {
+            dpi: 200.0,
+            ..plan(Family::Heron, true, 6, 3, Vec::new())
+        },
     ];
-    (0..20_u64)
-        .map(|k| Plan {
-            difficulty,
-            ..plan(
-                families[(k % 5) as usize],
-                k % 5 == 4 || k % 7 == 3,
-                base + k,
-                10,
-                if k < 9 { each_wrong(1) } else { Vec::new() },
-            )
-        })
-        .collect()
-}
-
-#[test]
-#[ignore = "renders some 260 sheets; prints the figures"]
-fn accuracy_report() {
-    let base = std::env::var("SEEDS")
-        .ok()
-        .and_then(|v| v.parse().ok())
-        .unwrap_or(1000);
-    let levels: Vec<Difficulty> = match std::env::var("DIFFICULTY").as_deref() {
-        Ok("easy") => vec![Difficulty::Easy],
-        Ok("hard") => vec![Difficulty::Hard],
-        Ok("standard") => vec![Difficulty::Standard],
-        _ => vec![Difficulty::Standard, Difficulty::Hard],
-    };
-    for level in levels {
-        println!("--- {level:?}, seeds {base} to {}", base + 19);
-        let mut all = Figures::default();
-        for plan in many(base, level) {
-            let mut figures = Figures::default();
-            let judged = carry_out(&plan);
-            figures.add(&judged);
-            all.add(&judged);
-            println!(
-                "{:?} seed {} two-up {}: angle {:.5} deg, corners {:.3} px, worst {:.2}, sheet corners {:.2} px, borders {}/{}",
-                plan.family,
-                plan.seed,
-                plan.two_up,
-                figures.angle.rms(),
-                figures.corner.rms(),
-                figures.corner.largest(),
-                figures.sheet_corner.rms(),
-                figures.borders,
-                figures.images
-            );
-            for j in &judged {
-                let told = j.out.verdicts.first().map_or("good", |v| v.status.as_str());
-                if told != expected(&j.truth.kind) {
-                    println!(
-                        "   {} is {:?}, told as {told} {}",
-                        j.spec.name,
-                        j.truth.kind,
-                        j.out.verdicts.first().map_or("", |v| v.reason.as_str())
-                    );
-                }
-            }
-        }
-        all.print();
+    let mut figures = Figures::default();
+    for plan in plans {
+        figures.add(&carry_out(&plan));
+    }
+    figures.print();
+    assert_eq!(figures.borders, figures.images);
+    assert!(figures.angle.rms() <= 0.005, "{}", figures.angle.rms());
+    assert!(figures.corner.rms() <= 0.3, "{}", figures.corner.rms());
+    assert!(
+        figures.sheet_corner.rms() <= 0.5,
+        "{}",
+        figures.sheet_corner.rms()
+    );
+    for ((is, told), n) in &figures.verdicts {
+        assert_eq!(is, told, "{n} sheets");
     }
 }

@@ -1,7 +1,7 @@
 //! One scan from its pixels to places, angles and transforms.
 
-use restrike_model::{Affine, ImageArea, ImageView, Point, Project, Rect, Size};
 use restrike_ops::line_fit::FittedLine;
+use restrike_stage::{Affine, ImageArea, ImageView, Point, Project, Rect, Size};
 
 use crate::border::{self, Border, Where};
 use crate::metric::{Metric, Side, turn};
@@ -83,7 +83,7 @@ fn overhang(metric: &Metric, frame: &SheetFrame, size: Size) -> Option<[f64; 4]>
     let half = Point::new(size.width_mm / 2.0, size.height_mm / 2.0);
     let mut over = [f64::NEG_INFINITY; 4];
     for c in Rect::new(half * -1.0, half).corners() {
-        let p = frame.to_bed(c);
+        let p = frame.bed_of(c);
         for (o, v) in over.iter_mut().zip([-p.x, p.y, p.x - w, -p.y - h]) {
             *o = o.max(v);
         }
@@ -326,7 +326,7 @@ fn tie(
         } else {
             "scan"
         };
-        (turned.to_print().inverse().unwrap_or_default(), tied)
+        (turned.print_map().inverse().unwrap_or_default(), tied)
     });
     let to_print = print_to_bed
         .inverse()

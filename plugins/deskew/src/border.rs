@@ -2,9 +2,9 @@
 //! for a dark line, the four lines that together make the likeliest
 //! rectangle, then each followed at full resolution.
 
-use restrike_model::{ImageView, Point};
 use restrike_ops::edge_profile::{Channel, Sampler};
 use restrike_ops::line_fit::intersection;
+use restrike_stage::{ImageView, Point};
 
 use crate::border_line::{BorderLine, border_line};
 use crate::metric::{Metric, Side};
@@ -16,8 +16,6 @@ use crate::trace::Course;
 #[derive(Debug, Clone, Copy, Default)]
 pub(crate) struct Border {
     pub(crate) lines: [Option<BorderLine>; 4],
-    /// Contrast score of the rough search, mean over the sides.
-    pub(crate) score: f64,
 }
 
 impl Border {
@@ -111,7 +109,6 @@ pub(crate) fn find(
         return None;
     }
     let mut border = Border {
-        score,
         ..Border::default()
     };
     let rough: Vec<Option<(Point, Point)>> = Side::ALL
@@ -158,7 +155,7 @@ pub(crate) fn find(
 
 fn nominal(frame: &SheetFrame, place: &Where, side: Side) -> Course {
     let size = place.size.map(|s| s * frame.scale);
-    Course::side(side, frame.to_bed(place.centre), size, frame.angle, 0.0)
+    Course::side(side, frame.bed_of(place.centre), size, frame.angle, 0.0)
 }
 
 fn meet(a: (Point, Point), b: (Point, Point)) -> Option<Point> {
@@ -203,7 +200,7 @@ fn rough_lines(
         let at = course.from + d * ((v as f64 + 0.5) / nv as f64 * course.length());
         let step = across / subs as f64;
         sampler.profile(
-            metric.to_px(at + n * (outwards - step / 2.0)),
+            metric.px_of(at + n * (outwards - step / 2.0)),
             metric.vector_to_px(n * -step),
             track,
             1,

@@ -5,10 +5,10 @@
 //! itself; where the strip is too narrow for that, a profile of two blurred
 //! steps is fitted, the colour's level taken from inside the line.
 
-use restrike_model::{ImageView, Point};
-use restrike_ops::edge_profile::{Channel, Sampler, crossing_near, level_between};
+use restrike_ops::edge_profile::{Channel, Sampler, crossing_near};
 use restrike_ops::line_fit::{FittedLine, fit_line};
 use restrike_ops::stats::{median, quantile};
+use restrike_stage::{ImageView, Point};
 
 use crate::metric::Metric;
 use crate::trace::{Course, Profiles, stations};
@@ -86,9 +86,15 @@ pub(crate) fn border_line(
             .map(|a| a.0 + outward * profiles.outwards(a.1.at))
             .collect();
         let line = fit_line(&places, course.direction(), 0.03 * pitch)?;
-        // The sharpest stations have one step only.
-        let spreads: Vec<f64> = all.iter().filter_map(|a| a.1.spread).collect();
-        blur = quantile(&spreads, 0.25).map(|s| s / QUARTILES);
+        // The sharpest outer edges have one step only; inner edges nearly all.
+        let spreads = |i: usize| -> Vec<f64> { all.iter().filter_map(|a| a.1.spread[i]).collect() };
+        let outer = quantile(&spreads(0), 0.25);
+        let inner = median(&spreads(1)).map(|s| INNER * s);
+        blur = match (outer, inner) {
+            (Some(a), Some(b)) => Some(a.min(b)),
+            (a, b) => a.or(b),
+        }
+        .map(|s| s / QUARTILES);
         let widths: Vec<f64> = all
             .iter()
             .filter_map(|a| a.1.width)
@@ -125,6 +131,8 @@ fn ends(places: &[Point], course: &Course, whole: &FittedLine, pitch: f64) -> [F
     })
 }
 
+/// Inner edges may be this much sharper than outer ones, by what lies beside them.
+const INNER: f64 = 1.3;
 /// Distance of the quartiles of a normal distribution, in standard deviations.
 const QUARTILES: f64 = 1.349;
 
@@ -135,8 +143,8 @@ struct Hit {
     depth: f64,
     /// Half-transition width in samples, where the inner edge shows.
     width: Option<f64>,
-    /// Distance from a quarter to three quarters of the step, samples.
-    spread: Option<f64>,
+    /// Distance from a quarter to three quarters of the outer and inner edge, samples.
+    spread: [Option<f64>; 2],
 }
 
 /// The outer edge of the darkest line within `reach` samples of `middle`
@@ -171,48 +179,18 @@ fn outer_crossing(
     }
     let mean3 = |i: usize| (profile[i - 1] + profile[i] + profile[i + 1]) / 3.0;
     let darkest = (first..=last).min_by(|a, b| mean3(*a).total_cmp(&mean3(*b)))?;
-    let from = darkest
-        .saturating_sub((0.9 / step).max(6.0 * px) as usize)
-        .max(k);
-    // Square roots: noise grows with the light, and a step from black to a dark
-    // colour counts for what it is.
-    let root = |i: usize| profile[i].max(0.0).sqrt();
-    let lightest = (from..darkest).map(root).fold(f64::NEG_INFINITY, f64::max);
-    let rise = lightest - root(darkest);
-    if rise <= 0.0 || rise.is_nan() {
-        return None;
-    }
-    // Outwards: up the first rise to where it is steepest, on to where it flattens.
-    let slope = |i: usize| root(i - k) - root(i + k);
-    let mut steepest = (darkest, 0.0);
-    let mut flattest = (darkest, f64::INFINITY);
-    let mut end = from;
-    for i in (from..=darkest).rev() {
-        let s = slope(i);
-        // A second rise after a flatter place: colour beside the line.
-        let risen = root(i) - root(darkest);
-        let rose = steepest.1 > 0.12 * rise && risen > 0.15 * rise;
-        if rose && flattest.1 < 0.65 * steepest.1 && s > flattest.1 + 0.15 * steepest.1 {
-            end = flattest.0;
-            break;
-        }
-        if s > steepest.1 {
-            steepest = (i, s);
-            flattest = (i, f64::INFINITY);
-        } else if s < flattest.1 {
-            flattest = (i, s);
-        }
-        if rose && s < 0.25 * steepest.1 {
-            end = i;
-            break;
-        }
-    }
-    if steepest.1 <= 0.12 * rise {
-        return None;
-    }
-    let outside = level_between(profile, end as f64 - 0.5 * px, end as f64)?;
+    let reach_out = (0.9 / step).max(6.0 * px) as usize;
+    let outwards: Vec<f64> = profile[darkest.saturating_sub(reach_out)..=darkest]
+        .iter()
+        .rev()
+        .copied()
+        .collect();
+    let inwards = &profile[darkest..(darkest + (1.4 / step) as usize).min(n)];
+    let outer = first_rise(&outwards, k)?;
+    let steepest = darkest - outer.steepest;
+    let outside = outer.level;
     // The line's own level: about its darkest place, near the edge.
-    let near = (steepest.0 + (2.0 * px) as usize).min(n - 2);
+    let near = (steepest + (2.0 * px) as usize).min(n - 2);
     let core = if near < darkest {
         mean3(darkest).min(mean3(near))
     } else {
@@ -223,37 +201,32 @@ fn outer_crossing(
         return None;
     }
     let level = |q: f64| core + q * step_height;
-    let at = steepest.0 as f64;
+    let at = steepest as f64;
     let crossing = crossing_near(profile, level(0.5), true, at)?;
     if (crossing - at).abs() > 3.0 * px {
         return None;
     }
-    let spread = crossing_near(profile, level(0.25), true, crossing)
-        .zip(crossing_near(profile, level(0.75), true, crossing))
-        .map(|(low, high)| low - high)
-        .filter(|s| *s > 0.0 && *s < 6.0 * px);
-    let inner_end = (darkest + (1.2 / step) as usize).min(n - 1);
-    let inner = &profile[darkest..=inner_end];
-    let width = crossing_near(inner, level(0.5), false, 0.0)
+    let inner = first_rise(inwards, k);
+    let width = crossing_near(inwards, level(0.5), false, 0.0)
         .map(|w| w + darkest as f64 - crossing)
         .filter(|w| *w > 0.0);
-    let colour = inner
-        .iter()
-        .take((0.9 / step) as usize)
-        .copied()
-        .fold(f64::NEG_INFINITY, f64::max);
-    let crossing = match blur {
-        // Colour inside and paper straight outside: is there a strip between?
-        Some(sigma) if colour < core + 0.93 * step_height && colour > core + 0.1 * step_height => {
+    let inner_spread = inner.and_then(|r| spread_of(inwards, r, core, px));
+    let colour = inner.map(|r| r.level);
+    let crossing = match (blur, colour) {
+        // Colour inside and something lighter outside: is there a strip between?
+        (Some(sigma), Some(colour))
+            if colour < core + 0.93 * step_height && colour > 1.5 * core =>
+        {
             let levels = Levels {
                 core,
                 colour,
-                outside,
+                lightest: outwards.iter().copied().fold(outside, f64::max),
             };
-            two_steps(profile, crossing, &levels, sigma, px).unwrap_or(crossing)
+            two_steps(profile, (darkest, crossing), &levels, sigma, px).unwrap_or(crossing)
         }
         _ => crossing,
     };
+    let spread = [spread_of(&outwards, outer, core, px), inner_spread];
     Some(Hit {
         at: crossing,
         depth: outside.sqrt() - core.max(0.0).sqrt(),
@@ -262,38 +235,155 @@ fn outer_crossing(
     })
 }
 
+/// The first steep rise of a profile that starts at a line's darkest place:
+/// where it is steepest and where it ends.
+#[derive(Debug, Clone, Copy)]
+struct Rise {
+    steepest: usize,
+    /// The level it ends at.
+    level: f64,
+}
+
+fn first_rise(profile: &[f64], k: usize) -> Option<Rise> {
+    let n = profile.len();
+    if n < 2 * k + 2 {
+        return None;
+    }
+    // Square roots: noise grows with the light, and a step from black to a dark
+    // colour counts for what it is.
+    let root = |i: usize| profile[i].max(0.0).sqrt();
+    let lowest = root(0);
+    let rise = (0..n).map(root).fold(f64::NEG_INFINITY, f64::max) - lowest;
+    if rise.is_nan() || rise <= 0.0 {
+        return None;
+    }
+    let mut steepest = (0, 0.0);
+    let mut flattest = (0, f64::INFINITY);
+    for i in 0..n - k {
+        let s = root(i + k) - root(i.saturating_sub(k));
+        let rose = steepest.1 > 0.12 * rise && root(i) - lowest > 0.15 * rise;
+        // A second rise after a flatter place: colour beside the line.
+        if rose && flattest.1 < 0.65 * steepest.1 && s > flattest.1 + 0.15 * steepest.1 {
+            return Some(Rise {
+                steepest: steepest.0,
+                level: profile[flattest.0],
+            });
+        }
+        if s > steepest.1 {
+            steepest = (i, s);
+            flattest = (i, f64::INFINITY);
+        } else if s < flattest.1 {
+            flattest = (i, s);
+        }
+        if rose && s < 0.25 * steepest.1 {
+            // The flat itself begins a little further on, if nothing comes before.
+            let flat = (i + k / 2..(i + 3 * k / 2 + 1).min(n)).take_while(|&j| {
+                root((j + k).min(n - 1)) - root(j.saturating_sub(k)) < 0.3 * steepest.1
+            });
+            let (sum, count) = flat.fold((profile[i], 1.0), |a, j| (a.0 + profile[j], a.1 + 1.0));
+            return Some(Rise {
+                steepest: steepest.0,
+                level: sum / count,
+            });
+        }
+    }
+    (steepest.1 > 0.12 * rise).then_some(Rise {
+        steepest: steepest.0,
+        level: profile[n - 1],
+    })
+}
+
+/// Distance from a quarter to three quarters of a rise, samples.
+#[allow(clippy::cast_precision_loss)]
+fn spread_of(profile: &[f64], rise: Rise, core: f64, px: f64) -> Option<f64> {
+    let top = rise.level;
+    let cross = |q: f64| {
+        crossing_near(
+            profile,
+            core + q * (top - core),
+            false,
+            rise.steepest as f64,
+        )
+    };
+    Some(cross(0.75)? - cross(0.25)?).filter(|s| *s > 0.3 * px && *s < 6.0 * px)
+}
+
 struct Levels {
+    /// The line itself.
     core: f64,
+    /// Colour inside the line, which is likely to go on under it.
     colour: f64,
-    outside: f64,
+    /// The lightest place outside.
+    lightest: f64,
 }
 
 /// The line's own edge where a strip of colour may lie outside it: least
-/// squares over the edge's place and the strip's width, on a grid.
+/// squares over the edge's place and the strip's width. Paper is first taken to
+/// come straight behind the strip; where that does not fit (several strips),
+/// the step behind it may have any height, and only what lies close to the line
+/// is fitted.
 #[allow(
     clippy::cast_possible_truncation,
     clippy::cast_sign_loss,
     clippy::cast_precision_loss
 )]
-fn two_steps(profile: &[f64], crossing: f64, levels: &Levels, sigma: f64, px: f64) -> Option<f64> {
+fn two_steps(
+    profile: &[f64],
+    (darkest, crossing): (usize, f64),
+    levels: &Levels,
+    sigma: f64,
+    px: f64,
+) -> Option<f64> {
     if sigma.is_nan() || sigma <= 0.2 * px {
         return None;
     }
-    let first = (crossing - 4.5 * px).max(0.0) as usize;
-    let last = ((crossing + 2.0 * px) as usize).min(profile.len() - 1);
-    let (key, rest) = (levels.colour - levels.core, levels.outside - levels.colour);
-    let misfit = |edge: f64, strip: f64| -> f64 {
-        (first..=last)
-            .map(|i| {
+    let key = levels.colour - levels.core;
+    let most = levels.lightest - levels.colour;
+    // Where the line's step crosses half way to the colour: the edge lies
+    // there, or further out by what light from outside adds.
+    let low = (0..darkest)
+        .rev()
+        .find(|&i| profile[i] >= levels.core + 0.5 * key)? as f64;
+    let last = ((low + 2.5 * px) as usize).min(darkest.max(low as usize + 1));
+    for (out, fixed) in [(WINDOW_FULL, true), (WINDOW_CLOSE, false)] {
+        let first = (low - out * px).max(0.0) as usize;
+        let misfit = |edge: f64, strip: f64| -> f64 {
+            let (mut aa, mut ar, mut rr) = (0.0, 0.0, 0.0);
+            for (i, level) in profile.iter().enumerate().take(last + 1).skip(first) {
                 let z = (edge - i as f64) / sigma;
-                let model = levels.core + key * normal(z) + rest * normal(z - strip / sigma);
-                (profile[i] - model) * (profile[i] - model)
-            })
-            .sum()
-    };
-    let mut best = (f64::INFINITY, crossing, 0.0);
+                let behind = normal(z - strip / sigma);
+                let rest = level - levels.core - key * normal(z);
+                aa += behind * behind;
+                ar += behind * rest;
+                rr += rest * rest;
+            }
+            let height = if fixed || aa <= 0.0 {
+                most
+            } else {
+                (ar / aa).clamp(0.0, most)
+            };
+            (rr - 2.0 * height * ar + height * height * aa).max(0.0)
+        };
+        let best = least(&misfit, (low - 0.5 * px, 1.5 * px), px);
+        // One step alone, at its best place: the strip has to explain more.
+        let single = (-8..=8)
+            .map(|i| misfit(crossing + f64::from(i) * 0.05 * px, 0.0))
+            .fold(f64::INFINITY, f64::min);
+        let rms = (best.0 / (last - first + 1) as f64).sqrt();
+        if fixed && rms > FITS * (levels.lightest - levels.core) {
+            continue;
+        }
+        return (best.0 < 0.85 * single).then_some(best.1);
+    }
+    None
+}
+
+/// Least value of a misfit over edge and strip (not negative), on finer and
+/// finer grids: value, edge, strip.
+fn least(misfit: &impl Fn(f64, f64) -> f64, start: (f64, f64), px: f64) -> (f64, f64, f64) {
+    let mut best = (f64::INFINITY, start.0, start.1);
+    let mut around = start;
     let mut step = 0.25 * px;
-    let mut around = (crossing + 0.5 * px, 1.5 * px);
     let mut reach = 6;
     while step > 0.01 * px {
         for i in -reach..=reach {
@@ -313,12 +403,15 @@ fn two_steps(profile: &[f64], crossing: f64, levels: &Levels, sigma: f64, px: f6
         step *= 0.5;
         reach = 2;
     }
-    // One step alone, at its best place: the strip has to explain much more.
-    let single = (-8..=8)
-        .map(|i| misfit(crossing + f64::from(i) * 0.05 * px, 0.0))
-        .fold(f64::INFINITY, f64::min);
-    (best.0 < 0.85 * single).then_some(best.1)
+    best
 }
+
+/// Root mean square misfit, in terms of the whole step, up to which paper
+/// straight behind one strip is believed.
+const FITS: f64 = 0.02;
+/// How far out of the line's edge a profile is fitted, pixels.
+const WINDOW_FULL: f64 = 5.0;
+const WINDOW_CLOSE: f64 = 2.0;
 
 /// Distribution function of the normal distribution.
 fn normal(z: f64) -> f64 {

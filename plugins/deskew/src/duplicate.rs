@@ -10,8 +10,8 @@
 
 use base64::Engine as _;
 use base64::engine::general_purpose::STANDARD;
-use restrike_model::Raster;
 use restrike_ops::stats::{mad_sigma, median, quantile};
+use restrike_stage::Raster;
 
 use crate::lowres::{LowRes, box_mean};
 

@@ -8,9 +8,9 @@
 
 use base64::Engine as _;
 use base64::engine::general_purpose::STANDARD;
-use restrike_model::{Raster, StageError};
 use restrike_ops::phase_correlation::{PhaseCorrelator, PhasePeak, band_weights};
 use restrike_ops::stats::median;
+use restrike_stage::{Raster, StageError};
 use serde::{Deserialize, Serialize};
 
 use crate::lowres::{LowRes, high_pass};

@@ -4,8 +4,8 @@
 use kornia_image::{Image, ImageSize};
 use kornia_imgproc::interpolation::InterpolationMode;
 use kornia_imgproc::warp::warp_affine;
-use restrike_model::{Affine, Raster, StageError};
 use restrike_ops::stats::quantile;
+use restrike_stage::{Affine, Raster, StageError};
 
 use crate::overview::{LUMINANCE, Overview};
 use crate::sheet_frame::SheetFrame;
@@ -21,8 +21,6 @@ pub(crate) struct LowRes {
     pub(crate) absorption: Raster<f32>,
     /// Fine absorption, `FINE` times as many pixels each way; NaN outside the sheet.
     pub(crate) fine: Raster<f32>,
-    /// Linear luminance of the unprinted paper.
-    pub(crate) paper: f64,
 }
 
 /// Sheet left out at the edges, mm: deckle, shadow, a little of the bed.
@@ -39,7 +37,7 @@ impl LowRes {
         pitch: f64,
     ) -> Result<Self, StageError> {
         let back = frame
-            .to_print()
+            .print_map()
             .inverse()
             .ok_or_else(|| StageError::new("the sheet has no size"))?;
         Self::through(overview, &back, frame.size, pitch)
@@ -154,7 +152,6 @@ impl LowRes {
             pitch,
             absorption,
             fine,
-            paper,
         })
     }
 }

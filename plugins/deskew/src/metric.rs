@@ -2,7 +2,7 @@
 //! scan's resolution states them, x right, y up, origin at the scan's top-left
 //! corner. Angles in it are counter-clockwise as seen.
 
-use restrike_model::{Affine, Dpi, ImageView, Point};
+use restrike_stage::{Affine, Dpi, ImageView, Point};
 
 /// Scale between scan pixels and bed millimetres.
 #[derive(Debug, Clone, Copy)]
@@ -27,11 +27,11 @@ impl Metric {
         (self.mm[0] * self.mm[1]).sqrt()
     }
 
-    pub(crate) fn to_px(&self, p: Point) -> Point {
+    pub(crate) fn px_of(&self, p: Point) -> Point {
         Point::new(p.x / self.mm[0], -p.y / self.mm[1])
     }
 
-    pub(crate) fn from_px(&self, p: Point) -> Point {
+    pub(crate) fn mm_of(&self, p: Point) -> Point {
         Point::new(p.x * self.mm[0], -p.y * self.mm[1])
     }
 
@@ -52,7 +52,7 @@ impl Metric {
 
     /// Centre of the scan, bed mm.
     pub(crate) fn centre(&self) -> Point {
-        self.from_px(Point::new(self.size[0] / 2.0, self.size[1] / 2.0))
+        self.mm_of(Point::new(self.size[0] / 2.0, self.size[1] / 2.0))
     }
 
     /// Whether a bed point lies on the scan, `inside` mm or more from its border.

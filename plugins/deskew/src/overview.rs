@@ -1,8 +1,8 @@
 //! The scan at reduced resolution: the only pass over all of its pixels.
 
-use restrike_model::{ImageView, Point, Raster};
 use restrike_ops::area_shrink::area_shrink;
 use restrike_ops::stats::median;
+use restrike_stage::{ImageView, Point, Raster};
 
 use crate::metric::Metric;
 use crate::sheet_frame::SheetFrame;
@@ -24,8 +24,6 @@ pub(crate) const LUMINANCE: [f32; 3] = [0.2126, 0.7152, 0.0722];
 pub(crate) struct Overview {
     /// All channels.
     pub(crate) image: Raster<f32>,
-    /// Scan pixels in an overview pixel, across and down.
-    pub(crate) factor: [usize; 2],
     /// Pixel pitch, mm.
     pub(crate) mm: [f64; 2],
 }
@@ -47,7 +45,6 @@ impl Overview {
             .map(|mm| (PITCH_MM / mm).round().clamp(1.0, most) as usize);
         Self {
             image: area_shrink(scan, factor[0], factor[1]),
-            factor,
             mm: [
                 metric.mm[0] * factor[0] as f64,
                 metric.mm[1] * factor[1] as f64,
@@ -81,7 +78,7 @@ impl Overview {
     /// The colour of unprinted paper: the lightest tenth of the sheet.
     #[allow(clippy::cast_precision_loss)]
     pub(crate) fn paper(&self, frame: &SheetFrame) -> [f32; 3] {
-        let back = frame.to_print();
+        let back = frame.print_map();
         let half = frame.size.map(|s| (s / 2.0 - 3.0).max(s / 4.0));
         let mut pixels: Vec<[f32; 3]> = Vec::new();
         for y in (0..self.image.height()).step_by(3) {

@@ -5,9 +5,9 @@
 //! offsets (a Hough transform with the gradient's sign, Hough 1962; Duda and
 //! Hart 1972). A printed line is no such step, for the paper goes on behind it.
 
-use restrike_model::{ImageView, Point, Raster};
 use restrike_ops::edge_profile::Channel;
 use restrike_ops::stats::median;
+use restrike_stage::{ImageView, Point, Raster};
 
 use crate::metric::{Metric, Side, fold, heading};
 use crate::overview::{CHROMA, Overview, PAPER_WEIGHTS, coarser};
@@ -19,16 +19,6 @@ use crate::trace::{Course, Edge, paper_edge};
 pub(crate) struct Outline {
     /// Edges found: left, top, right, bottom.
     pub(crate) edges: [Option<Edge>; 4],
-}
-
-impl Outline {
-    pub(crate) fn edge(&self, side: Side) -> Option<&Edge> {
-        self.edges[side as usize].as_ref()
-    }
-
-    pub(crate) fn count(&self) -> usize {
-        self.edges.iter().flatten().count()
-    }
 }
 
 /// A rough line: offset inwards from the scan's border at mid-length, slope.

@@ -1,6 +1,6 @@
 //! Pictures: the scan with what was found drawn on it, and each image straightened.
 
-use restrike_model::{Affine, Frame, Mark, Picture, Point, Rect, Stroke, Tone};
+use restrike_stage::{Affine, Frame, Mark, Picture, Point, Rect, Stroke, Tone};
 
 use crate::analysis::{Findings, Found, Sheet, stated_corners};
 use crate::metric::Metric;
@@ -25,7 +25,7 @@ pub(crate) fn outline(sheet: &Sheet, findings: Option<&Findings>) -> Picture {
         // Edges that do not make a whole outline are drawn one by one.
         for line in sheet.paper.sides.iter().flatten() {
             let reach = metric.extent().iter().copied().fold(0.0, f64::max) * 0.45;
-            let ends = [line.at(-reach), line.at(reach)].map(|p| metric.to_px(p));
+            let ends = [line.at(-reach), line.at(reach)].map(|p| metric.px_of(p));
             marks.push(Mark::Line {
                 points: ends.to_vec(),
                 closed: false,
@@ -48,7 +48,7 @@ pub(crate) fn outline(sheet: &Sheet, findings: Option<&Findings>) -> Picture {
 
 fn ring(metric: &Metric, corners: &[Point], tone: Tone, stroke: Stroke) -> Mark {
     Mark::Line {
-        points: corners.iter().map(|p| metric.to_px(*p)).collect(),
+        points: corners.iter().map(|p| metric.px_of(*p)).collect(),
         closed: true,
         tone,
         stroke,
@@ -63,7 +63,7 @@ fn shape(metric: &Metric, corners: [Option<Corner>; 4], marks: &mut Vec<Mark>) {
     }
     for c in corners.iter().flatten() {
         marks.push(Mark::Cross {
-            at: metric.to_px(c.at),
+            at: metric.px_of(c.at),
             tone: Tone::Measured,
         });
     }

@@ -7,7 +7,7 @@
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
-use restrike_model::{ImageArea, Project, Raster, Role, Size, Stage};
+use restrike_stage::{ImageArea, Project, Raster, Role, Size, Stage};
 use restrike_synth::srgb_decode;
 
 use crate::Deskew;
@@ -196,8 +196,8 @@ fn real_print_report() {
                         "{} {}",
                         c.0,
                         match c.1 {
-                            restrike_model::Value::Number(v) => format!("{v:.4}"),
-                            restrike_model::Value::Null => "-".into(),
+                            restrike_stage::Value::Number(v) => format!("{v:.4}"),
+                            restrike_stage::Value::Null => "-".into(),
                             other => format!("{other:?}"),
                         }
                     ))

@@ -1,7 +1,7 @@
 //! Four fitted sides taken together: angle, corners, size, shear.
 
-use restrike_model::Point;
 use restrike_ops::line_fit::{FittedLine, intersection};
+use restrike_stage::Point;
 
 use crate::metric::{Side, fold, heading};
 

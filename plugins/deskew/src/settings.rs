@@ -1,6 +1,6 @@
 //! Settings of the stage.
 
-use restrike_model::StageError;
+use restrike_stage::StageError;
 use schemars::JsonSchema;
 use serde::Deserialize;
 

@@ -1,6 +1,6 @@
 //! The sheet's own frame: where its centre lies on the bed and how it is turned.
 
-use restrike_model::{Affine, Point, Size};
+use restrike_stage::{Affine, Point, Size};
 
 use crate::metric::{Metric, Side, turn};
 use crate::rectangle::Rectangle;
@@ -83,12 +83,12 @@ impl SheetFrame {
     }
 
     /// Where a print point lies on the bed.
-    pub(crate) fn to_bed(&self, p: Point) -> Point {
+    pub(crate) fn bed_of(&self, p: Point) -> Point {
         self.centre + turn(p * self.scale, self.angle)
     }
 
     /// The map from bed mm to print mm.
-    pub(crate) fn to_print(&self) -> Affine {
+    pub(crate) fn print_map(&self) -> Affine {
         Affine::translation(-self.centre.x, -self.centre.y)
             .then(&Affine::rotation(-self.angle))
             .then(&Affine::scale(1.0 / self.scale, 1.0 / self.scale))

@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 use std::sync::Mutex;
 
-use restrike_model::{
+use restrike_stage::{
     Given, Learn, Level, Manifest, Measure, Needs, Output, Phases, Project, Raster, Role, Row,
     Size, Stage, StageError, Summary, Verdict,
 };
@@ -21,7 +21,7 @@ use crate::tables::{self, EDGES, IMAGES, Identity, PAIRS, SHEETS, TEXTURE};
 const RECORD: &str = "deskew-identity";
 
 /// The stage.
-pub struct Deskew {
+pub(crate) struct Deskew {
     settings: Settings,
     project: Project,
     comparer: Option<Comparer>,
@@ -188,7 +188,7 @@ fn texture_view(sheet: &Sheet, findings: &Findings, stated: Option<Size>) -> Opt
     let tied = findings.images.iter().find(|f| f.tied_to == "border");
     let to_bed = match tied {
         Some(f) => f.to_print.inverse()?.then(&sheet.metric.affine()),
-        None => sheet.frame.to_print().inverse()?,
+        None => sheet.frame.print_map().inverse()?,
     };
     LowRes::through(&sheet.overview, &to_bed, size, PITCH_MM).ok()
 }

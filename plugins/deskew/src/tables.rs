@@ -1,6 +1,6 @@
 //! The stage's tables.
 
-use restrike_model::{Affine, ColumnSpec as C, Point, Row, Scope, TableSpec, Value};
+use restrike_stage::{Affine, ColumnSpec as C, Point, Row, Scope, TableSpec, Value};
 
 use crate::analysis::{Findings, Found, Sheet};
 use crate::metric::Side;
@@ -331,7 +331,7 @@ fn pair(row: Row, name: &str, se: &str, value: Option<(f64, f64)>) -> Row {
 
 fn corners(mut row: Row, prefix: &str, places: [Option<Corner>; 4], sheet: &Sheet) -> Row {
     for ((name, _), corner) in CORNERS.iter().zip(places) {
-        let p = corner.map(|c| sheet.metric.to_px(c.at));
+        let p = corner.map(|c| sheet.metric.px_of(c.at));
         row = row
             .set(&format!("{prefix}{name}_x_px"), p.map(|p: Point| p.x))
             .set(&format!("{prefix}{name}_y_px"), p.map(|p| p.y));

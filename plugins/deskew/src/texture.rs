@@ -1,7 +1,7 @@
 //! The direction of lines of text or of pattern on the sheet.
 
-use restrike_model::{Point, Raster};
 use restrike_ops::projection_angle::{LineDirection, line_direction};
+use restrike_stage::{Point, Raster};
 
 use crate::metric::Metric;
 use crate::overview::{LUMINANCE, Overview, coarser};

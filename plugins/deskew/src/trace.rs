@@ -1,10 +1,10 @@
 //! Edges to a fraction of a pixel: profiles across a rough line, the half
 //! transition on each, a robust line through all of them.
 
-use restrike_model::{ImageView, Point};
 use restrike_ops::edge_profile::{Channel, Sampler, crossing_near, level_between};
 use restrike_ops::line_fit::{FittedLine, fit_line};
 use restrike_ops::stats::{mad_sigma, median};
+use restrike_stage::{ImageView, Point};
 
 use crate::metric::{Metric, Side, turn};
 
@@ -73,7 +73,7 @@ impl Profiles<'_> {
         let from = at + outward * (self.step * self.half as f64);
         let along = Point::new(outward.y, -outward.x);
         self.sampler.profile(
-            self.metric.to_px(from),
+            self.metric.px_of(from),
             self.metric.vector_to_px(outward * -self.step),
             self.metric.vector_to_px(along * self.track),
             self.tracks,
@@ -234,10 +234,10 @@ pub(crate) fn paper_edge(
             continue;
         };
         let half = (outside + inside) / 2.0;
-        if let Some(c) = crossing_near(&profile, half, sign < 0.0, i) {
-            if (c - i).abs() * step < gap {
-                points.push((at + outward * fine.outwards(c), inside - outside));
-            }
+        if let Some(c) = crossing_near(&profile, half, sign < 0.0, i)
+            && (c - i).abs() * step < gap
+        {
+            points.push((at + outward * fine.outwards(c), inside - outside));
         }
     }
     let steps: Vec<f64> = points.iter().map(|p| p.1 * sign).collect();

@@ -7,8 +7,8 @@
 //! sharpest quarter, chosen on every other row and measured on the rows
 //! between, so that noise does not pass for sharpness.
 
-use restrike_stage::ImageView;
 use restrike_ops::sfr::{EdgeRegion, Sfr, SfrError, slanted_edge};
+use restrike_stage::ImageView;
 
 use crate::overview::Overview;
 use crate::paper::{Paper, SIDES};

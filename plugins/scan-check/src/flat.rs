@@ -1,8 +1,8 @@
 //! The unprinted paper: its colour, how evenly it is lit, and how much it scatters.
 
-use restrike_stage::ImageView;
 use restrike_ops::cielab::lightness;
 use restrike_ops::surface_fit::QuadraticSurface;
+use restrike_stage::ImageView;
 
 use crate::overview::Overview;
 use crate::paper::Paper;

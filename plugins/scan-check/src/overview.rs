@@ -1,8 +1,8 @@
 //! One pass over the scan: a small area-averaged copy with what is clipped in
 //! each of its cells, and which levels the samples use.
 
-use restrike_stage::ImageView;
 use restrike_ops::cielab::{LabOfRgb, White};
+use restrike_stage::ImageView;
 
 /// Longest side of the small copy, in cells.
 const CELLS: usize = 480;

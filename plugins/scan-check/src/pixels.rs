@@ -1,7 +1,7 @@
 //! Luminance of scan pixels, and the few statistics several parts share.
 
-use restrike_stage::ImageView;
 use restrike_ops::stats;
+use restrike_stage::ImageView;
 
 /// Relative luminance of linear sRGB (the Y row of IEC 61966-2-1).
 pub(crate) fn luminance(rgb: [f64; 3]) -> f64 {

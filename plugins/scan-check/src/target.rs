@@ -1,8 +1,8 @@
 //! A colour target in the scan: colour differences, tone response, white balance.
 
-use restrike_stage::{Dpi, ImageView, Point};
 use restrike_ops::ciede2000::{ciede2000, ciede2000_sl1};
 use restrike_ops::cielab::{LabOfRgb, White};
+use restrike_stage::{Dpi, ImageView, Point};
 
 use crate::levels::ColourDifferences;
 use crate::pixels::quantile;
@@ -163,8 +163,8 @@ fn to_f64(n: usize) -> f64 {
 mod tests {
     use super::*;
     use crate::settings::COLORCHECKER_24;
-    use restrike_stage::Raster;
     use restrike_ops::cielab::lab_to_linear_srgb;
+    use restrike_stage::Raster;
     use serde_json::json;
 
     fn settings(quarter_turns: u8) -> TargetSettings {
