@@ -200,5 +200,5 @@ fn the_preset_for_intake_runs_on_a_list_of_its_own() {
     said(&out, 0);
     let table = rows(&folder.join("tables/deskew_sheet.csv"));
     assert_eq!(table.len(), 3);
-    assert_eq!(table[1][column(&table, "identity")], "not tested");
+    assert!(table[1][column(&table, "identity")].starts_with("not tested"));
 }

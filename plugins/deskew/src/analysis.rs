@@ -7,7 +7,7 @@ use crate::border::{self, Border, Where};
 use crate::metric::{Metric, Side, turn};
 use crate::overview::Overview;
 use crate::paper::{self, Outline};
-use crate::rectangle::{Angle, Corner, Rectangle};
+use crate::rectangle::{Angle, Corner, PAPER_FLOOR_PX, Rectangle};
 use crate::settings::{AngleChoice, Settings};
 use crate::sheet_frame::{SheetFrame, scale_error};
 use crate::texture;
@@ -38,7 +38,7 @@ impl Sheet {
         let overview = Overview::new(scan, &metric);
         let outline = paper::outline(scan, metric, &overview, settings);
         let lines = outline.edges.map(|e| e.map(|e| e.line));
-        let paper = Rectangle::new(lines, metric.pitch());
+        let paper = Rectangle::new(lines, PAPER_FLOOR_PX * metric.pitch());
         let frame = SheetFrame::new(&paper, project.sheet, &metric, None);
         let measured = [paper.extent(true), paper.extent(false)];
         let stated = project.sheet.map(|s| [s.width_mm, s.height_mm]);

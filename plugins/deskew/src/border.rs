@@ -8,7 +8,7 @@ use restrike_stage::{ImageView, Point};
 
 use crate::border_line::{BorderLine, border_line};
 use crate::metric::{Metric, Side};
-use crate::rectangle::{Corner, Rectangle, floored};
+use crate::rectangle::{BORDER_FLOOR_PX, Corner, Rectangle, floored};
 use crate::sheet_frame::SheetFrame;
 use crate::trace::Course;
 
@@ -20,7 +20,10 @@ pub(crate) struct Border {
 
 impl Border {
     pub(crate) fn rectangle(&self, pitch: f64) -> Rectangle {
-        Rectangle::new(self.lines.map(|l| l.map(|l| l.line)), pitch)
+        Rectangle::new(
+            self.lines.map(|l| l.map(|l| l.line)),
+            BORDER_FLOOR_PX * pitch,
+        )
     }
     pub(crate) fn count(&self) -> usize {
         self.lines.iter().flatten().count()
@@ -31,7 +34,8 @@ impl Border {
     pub(crate) fn corners(&self, pitch: f64) -> [Option<Corner>; 4] {
         let meet = |a: Side, b: Side| {
             let (a, b) = (self.lines[a as usize]?, self.lines[b as usize]?);
-            let (a, b) = (floored(a.ends[1], pitch), floored(b.ends[0], pitch));
+            let floor = BORDER_FLOOR_PX * pitch;
+            let (a, b) = (floored(a.ends[1], floor), floored(b.ends[0], floor));
             let (at, cov) = intersection(&a, &b)?;
             Some(Corner {
                 at,

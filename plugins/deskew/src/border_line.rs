@@ -132,7 +132,7 @@ fn ends(places: &[Point], course: &Course, whole: &FittedLine, pitch: f64) -> [F
 }
 
 /// Inner edges may be this much sharper than outer ones, by what lies beside them.
-const INNER: f64 = 1.3;
+const INNER: f64 = 1.15;
 /// Distance of the quartiles of a normal distribution, in standard deviations.
 const QUARTILES: f64 = 1.349;
 

@@ -72,7 +72,7 @@ impl Seen<'_> {
     }
 }
 
-/// Finds the outline. `size` is the sheet's stated size in mm.
+/// Finds the outline.
 pub(crate) fn outline(
     scan: ImageView<'_, u16>,
     metric: Metric,
@@ -165,10 +165,7 @@ pub(crate) fn outline(
 fn plausible(edge: &Edge, side: Side, settings: &Settings) -> bool {
     let turn = fold(heading(edge.line.direction) - heading(side.along()));
     turn.abs().to_degrees() <= settings.max_rotation_deg + 1.0
-        && match settings.bed {
-            Bed::Dark => edge.step > 0.0,
-            _ => true,
-        }
+        && (settings.bed != Bed::Dark || edge.step > 0.0)
 }
 
 /// Where two lines through point pairs meet.
@@ -324,11 +321,7 @@ fn lasting_step(
         inside: median(&insides)?,
     };
     let darker_bed = levels.inside > levels.outside;
-    let wanted = match settings.bed {
-        Bed::Dark => darker_bed,
-        Bed::Light => true,
-        _ => true,
-    };
+    let wanted = settings.bed != Bed::Dark || darker_bed;
     // The inside of an edge is paper, which is never dark.
     (wanted && levels.inside > 0.12).then_some(levels)
 }

@@ -8,11 +8,14 @@ use crate::metric::{Side, fold, heading};
 /// Spread of shear (half the departure from a right angle) expected of sheets
 /// and blocks, radians: it ties the upright sides' angle to the level ones'.
 const SHEAR_SD: f64 = 5e-4;
-/// Smallest standard error of a line's direction (radians) and place (pixels)
-/// that is believed: what straightness of the true edge leaves, calibrated on
-/// rendered sheets (see the crate's accuracy tests).
+/// Smallest standard error of a line's direction that is believed, radians.
 const ANGLE_FLOOR: f64 = 2.0e-5;
-const PLACE_FLOOR_PX: f64 = 0.04;
+/// Smallest standard error of an edge's place that is believed, pixels: what
+/// crookedness of the edge and, of a border, colour beside it leave. Calibrated
+/// on rendered sheets (see the crate's accuracy tests).
+pub(crate) const PAPER_FLOOR_PX: f64 = 0.04;
+/// The same for a printed border.
+pub(crate) const BORDER_FLOOR_PX: f64 = 0.1;
 
 /// An angle with its standard error, radians.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -28,9 +31,8 @@ pub(crate) struct Corner {
     pub(crate) se: f64,
 }
 
-/// The line with its standard errors no smaller than the floors.
-pub(crate) fn floored(line: FittedLine, pitch: f64) -> FittedLine {
-    let floor = PLACE_FLOOR_PX * pitch;
+/// The line with its standard errors no smaller than the floors (`floor` in mm).
+pub(crate) fn floored(line: FittedLine, floor: f64) -> FittedLine {
     FittedLine {
         offset_se: (line.offset_se * line.offset_se + floor * floor).sqrt(),
         angle_se: (line.angle_se * line.angle_se + ANGLE_FLOOR * ANGLE_FLOOR).sqrt(),
@@ -45,10 +47,10 @@ pub(crate) struct Rectangle {
 }
 
 impl Rectangle {
-    /// Sides with their standard errors no smaller than the floors.
-    pub(crate) fn new(mut sides: [Option<FittedLine>; 4], pitch: f64) -> Self {
+    /// Sides with their standard errors no smaller than the floors (`floor` in mm).
+    pub(crate) fn new(mut sides: [Option<FittedLine>; 4], floor: f64) -> Self {
         for line in sides.iter_mut().flatten() {
-            *line = floored(*line, pitch);
+            *line = floored(*line, floor);
         }
         Self { sides }
     }

@@ -269,7 +269,7 @@ fn corners_and_angle_of_a_drawn_sheet() {
         let worst = worst_corner(&out, IMAGES, "", drawn.corners(drawn.image));
         assert!(worst < 0.12, "{degrees}: {worst}");
         let worst = worst_corner(&out, SHEETS, "sheet_", drawn.corners(drawn.sheet));
-        assert!(worst < 0.08, "{degrees}: paper {worst}");
+        assert!(worst < 0.13, "{degrees}: paper {worst}");
         // The transform takes the scan's place of a print point back to it.
         let row = out.table(IMAGES).next().unwrap();
         let m =
