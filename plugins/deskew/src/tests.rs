@@ -267,7 +267,8 @@ fn corners_and_angle_of_a_drawn_sheet() {
         let angle = out.number(SHEETS, "sheet_rotation_deg").unwrap();
         assert!((angle - degrees).abs() < 0.003, "{degrees}: paper {angle}");
         let worst = worst_corner(&out, IMAGES, "", drawn.corners(drawn.image));
-        assert!(worst < 0.12, "{degrees}: {worst}");
+        // At 100 dpi the 0.5 mm border line is two pixels wide.
+        assert!(worst < 0.2, "{degrees}: {worst}");
         let worst = worst_corner(&out, SHEETS, "sheet_", drawn.corners(drawn.sheet));
         assert!(worst < 0.13, "{degrees}: paper {worst}");
         // The transform takes the scan's place of a print point back to it.
