@@ -2,9 +2,16 @@
 
 use sha2::{Digest, Sha256};
 
+use crate::run::RunError;
+
 /// SHA-256 of bytes.
 pub(crate) fn of_bytes(bytes: &[u8]) -> String {
     hex(&Sha256::digest(bytes))
+}
+
+/// What a value says of itself, as text to be fingerprinted.
+pub(crate) fn json<T: serde::Serialize>(value: &T) -> Result<String, RunError> {
+    serde_json::to_string(value).map_err(|e| RunError::Write(e.into()))
 }
 
 /// Fingerprint of several texts; their borders count.
@@ -17,7 +24,8 @@ pub(crate) fn of_parts<'a>(parts: impl IntoIterator<Item = &'a str>) -> String {
     hex(&hasher.finalize())
 }
 
-fn hex(bytes: &[u8]) -> String {
+/// Bytes in hexadecimal.
+pub(crate) fn hex(bytes: &[u8]) -> String {
     use std::fmt::Write as _;
     bytes.iter().fold(String::new(), |mut s, b| {
         // Writing to a string cannot fail.

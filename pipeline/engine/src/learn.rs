@@ -24,9 +24,10 @@ pub(crate) fn instance(
 ) -> Result<(Instance, Vec<Note>), RunError> {
     let m = stage.manifest();
     let parts: BTreeMap<String, Vec<u8>> = record
-        .bytes()
-        .into_iter()
+        .parts
+        .iter()
         .filter(|(n, _)| m.needs.records.contains(n) || m.gives.records.contains(n))
+        .map(|(n, p)| (n.clone(), p.data.clone()))
         .collect();
     let made = Instance::new(
         &stage.library,
@@ -130,14 +131,13 @@ fn origin(
     at: usize,
     record: &Record,
 ) -> Result<String, RunError> {
-    let json = |v: Result<String, serde_json::Error>| v.map_err(|e| RunError::Write(e.into()));
-    let mut parts = vec![json(serde_json::to_string(&plan.project))?];
+    let mut parts = vec![hash::json(&plan.project)?];
     for s in &plan.stages[..=at] {
         parts.push(s.library.sha256().to_owned());
         parts.push(s.settings.to_string());
     }
     for (s, sha) in references {
-        parts.push(json(serde_json::to_string(&s.line.impression))?);
+        parts.push(hash::json(&s.line.impression)?);
         parts.push(format!("{:?}", s.dpi));
         parts.push((*sha).clone());
     }

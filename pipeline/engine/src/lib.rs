@@ -30,5 +30,4 @@ pub use record::{Part, Record};
 pub use refusal::Refusal;
 pub use run::{RunError, RunResult, run};
 pub use sheet::{Base, PictureError, PictureSink};
-pub use store::write_whole;
 pub use tables::FinalTable;

@@ -130,14 +130,6 @@ impl Record {
         text.push(b'\n');
         write_whole(&folder.join(INDEX), &text)
     }
-
-    /// The parts' bytes by name.
-    pub fn bytes(&self) -> BTreeMap<String, Vec<u8>> {
-        self.parts
-            .iter()
-            .map(|(n, p)| (n.clone(), p.data.clone()))
-            .collect()
-    }
 }
 
 /// A file name ending that lets a person open the part.

@@ -151,11 +151,10 @@ pub fn run(
 
 /// Fingerprint of what all sheets have in common.
 fn base_key(plan: &Plan, record: &Record) -> Result<String, RunError> {
-    let json = |v: Result<String, serde_json::Error>| v.map_err(|e| RunError::Write(e.into()));
     let mut parts = vec![
         env!("CARGO_PKG_VERSION").to_owned(),
-        json(serde_json::to_string(&plan.project))?,
-        json(serde_json::to_string(&plan.pictures))?,
+        hash::json(&plan.project)?,
+        hash::json(&plan.pictures)?,
     ];
     for s in &plan.stages {
         parts.push(s.manifest().name.clone());
@@ -183,8 +182,7 @@ struct Work<'a> {
 
 impl Work<'_> {
     fn key(&self, sheet: &SheetPlan, sha: &str) -> Result<String, RunError> {
-        let impression =
-            serde_json::to_string(&sheet.line.impression).map_err(|e| RunError::Write(e.into()))?;
+        let impression = hash::json(&sheet.line.impression)?;
         let dpi = format!("{:?}", sheet.dpi);
         let header = match &sheet.header {
             Ok(_) => "",

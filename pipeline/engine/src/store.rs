@@ -11,7 +11,7 @@ pub(crate) const PARTIAL: &str = ".partial";
 ///
 /// # Errors
 /// What the system said, with the path; no half file is left under `path`.
-pub fn write_whole(path: &Path, bytes: &[u8]) -> std::io::Result<()> {
+pub(crate) fn write_whole(path: &Path, bytes: &[u8]) -> std::io::Result<()> {
     let name =
         |e: std::io::Error| std::io::Error::new(e.kind(), format!("{}: {e}", path.display()));
     if let Some(folder) = path.parent() {

@@ -167,7 +167,7 @@ pub fn sha256(path: &Path) -> Result<String, ReadError> {
             n => hash.update(&buffer[..n]),
         }
     }
-    Ok(hash.finalize().iter().map(|b| format!("{b:02x}")).collect())
+    Ok(crate::hash::hex(&hash.finalize()))
 }
 
 fn regular(path: &Path) -> Result<(File, u64), ReadError> {
