@@ -55,6 +55,48 @@ pub fn sd_interval(sd: f64, dof: f64, level: f64) -> Option<(f64, f64)> {
     (high > 0.0).then(|| (sd * (dof / low).sqrt(), sd * (dof / high).sqrt()))
 }
 
+/// Upper tail of Student's t: the probability of `t` or more.
+pub fn student_t_tail(t: f64, dof: f64) -> Option<f64> {
+    if dof.is_nan() || dof <= 0.0 || t.is_nan() {
+        return None;
+    }
+    if dof > AS_NORMAL {
+        return Some(0.5 * libm::erfc(t / std::f64::consts::SQRT_2));
+    }
+    let tail = StudentsT::new(0.0, 1.0, dof).ok()?.sf(t);
+    if tail == 0.0 {
+        Some(0.0)
+    } else {
+        rounded(tail)
+    }
+}
+
+/// The standard normal value with `tail` above it: accurate where the tail is
+/// so small that 1 - tail is 1.
+pub fn normal_upper(tail: f64) -> Option<f64> {
+    inside(tail)?;
+    if tail > 1e-8 {
+        return normal(1.0 - tail);
+    }
+    // Newton's method on the logarithm of the tail, from the leading term.
+    let wanted = libm::log(tail);
+    let mut z = (-2.0 * wanted).sqrt();
+    for _ in 0..50 {
+        let here = 0.5 * libm::erfc(z / std::f64::consts::SQRT_2);
+        if here <= 0.0 {
+            z *= 0.98;
+            continue;
+        }
+        let density = 0.398_942_280_401_432_7 * libm::exp(-0.5 * z * z);
+        let step = (libm::log(here) - wanted) * here / density;
+        z += step;
+        if step.abs() < 1e-12 * z {
+            break;
+        }
+    }
+    rounded(z)
+}
+
 fn inside(p: f64) -> Option<()> {
     (p > 0.0 && p < 1.0).then_some(())
 }
@@ -124,6 +166,22 @@ mod tests {
         // Where the normal takes over there is no step to see.
         let below = student_t(0.975, AS_NORMAL * 0.999).unwrap();
         assert!((below - normal(0.975).unwrap()).abs() < 3e-5);
+    }
+
+    #[test]
+    fn tails_undo_quantiles() {
+        for (p, dof) in [(0.975, 4.0), (0.999, 17.0), (0.6, 3e5)] {
+            let t = student_t(p, dof).unwrap();
+            assert!((student_t_tail(t, dof).unwrap() - (1.0 - p)).abs() < 1e-9);
+        }
+        // scipy.stats.norm.isf([1e-3, 1e-12, 1e-100]).
+        for (tail, z) in [
+            (1e-3, 3.090_232_306_167_813),
+            (1e-12, 7.034_483_825_301_45),
+            (1e-100, 21.273_453_560_9),
+        ] {
+            assert!((normal_upper(tail).unwrap() - z).abs() < 1e-6, "{tail}");
+        }
     }
 
     #[test]
