@@ -20,9 +20,10 @@ fn allowed(name: &str) -> Option<&'static [&'static str]> {
             "restrike-report",
             // Listed so that they are built; never used.
             "restrike-deskew",
+            "restrike-drift",
             "restrike-scan-check",
         ],
-        "restrike-deskew" | "restrike-scan-check" | "restrike-registration" => {
+        "restrike-deskew" | "restrike-drift" | "restrike-scan-check" | "restrike-registration" => {
             &["restrike-ops", "restrike-stage"]
         }
         "restrike-unruly" => &["restrike-stage"],

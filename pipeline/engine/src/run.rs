@@ -5,7 +5,7 @@ use std::sync::PoisonError;
 use std::sync::atomic::Ordering;
 
 use restrike_host::{Instance, Stopped};
-use restrike_model::{Level, Summary, Table, Value};
+use restrike_model::{EVERY_TABLE, Level, Summary, Table, Value};
 use thiserror::Error;
 
 use crate::hash;
@@ -363,11 +363,19 @@ impl Summed {
     ) -> Result<(), RunError> {
         let m = instance.manifest().clone();
         let own = m.gives.tables.iter().map(|t| &t.name);
+        let any = m.needs.optional_tables.iter().any(|n| n == EVERY_TABLE);
+        let before = plan.stages[..at]
+            .iter()
+            .filter(|_| any)
+            .flat_map(|s| &s.manifest().gives.tables)
+            .map(|t| &t.name)
+            .filter(|n| !m.needs.tables.contains(n) && !m.needs.optional_tables.contains(n));
         let names = m
             .needs
             .tables
             .iter()
             .chain(&m.needs.optional_tables)
+            .chain(before)
             .chain(own);
         let tables: Vec<Table> = names
             .filter_map(|n| tables::for_summary(plan, sheets, &self.rows, n))

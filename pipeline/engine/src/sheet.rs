@@ -5,7 +5,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 
 use restrike_host::{Found, Instance, NamedImage};
 use restrike_model::{
-    ImageView, Impression, Learn, Manifest, Measure, Picture, Raster, ScanInfo, Table,
+    EVERY_TABLE, ImageView, Impression, Learn, Manifest, Measure, Picture, Raster, ScanInfo, Table,
 };
 
 use crate::outcome::{MEASURED, Note, PictureRef, SheetOutcome, StageOutcome};
@@ -110,7 +110,9 @@ impl<'a> OpenSheet<'a> {
     /// Runs something on what a stage may see of this sheet.
     fn with_input<R>(&self, manifest: &Manifest, run: impl FnOnce(Measure<'_>) -> R) -> R {
         let wanted = |name: &String| {
-            manifest.needs.tables.contains(name) || manifest.needs.optional_tables.contains(name)
+            let optional = &manifest.needs.optional_tables;
+            manifest.needs.tables.contains(name)
+                || optional.iter().any(|o| o == name || o == EVERY_TABLE)
         };
         let tables: Vec<Table> = self
             .tables

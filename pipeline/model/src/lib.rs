@@ -22,7 +22,7 @@ pub use context::{
 };
 pub use geometry::{Affine, Point, Rect};
 pub use image::{ImageView, Raster, Sample, SampleKind, ShapeError};
-pub use manifest::{Given, Manifest, Needs, Phases};
+pub use manifest::{EVERY_TABLE, Given, Manifest, Needs, Phases};
 pub use picture::{Frame, Mark, Picture, Stroke, Tone};
 pub use stage::{
     Learn, Level, Measure, Output, Row, SheetTable, Stage, StageError, Summary, Verdict,

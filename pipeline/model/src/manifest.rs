@@ -36,11 +36,15 @@ pub struct Needs {
     pub tables: Vec<String>,
     /// Images, by name (the scan is always there).
     pub images: Vec<String>,
-    /// Tables it uses where they are there.
+    /// Tables it uses where they are there; [`EVERY_TABLE`] for all tables of
+    /// all stages before it.
     pub optional_tables: Vec<String>,
     /// Parts of the block record, by name, it uses where they are there.
     pub records: Vec<String>,
 }
+
+/// In [`Needs::optional_tables`]: all tables of all stages before.
+pub const EVERY_TABLE: &str = "*";
 
 /// What a stage gives.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]

@@ -6,7 +6,7 @@
 //! inversion is a pair `i < j` with `keys[i] > keys[j]`; equal keys are none.
 
 /// Length of the runs that are sorted by insertion before merging begins.
-const RUN: usize = 16;
+const RUN: usize = 8;
 
 /// Number of inversions; the keys are sorted on return. `spare` is working room.
 pub fn count(keys: &mut [f64], spare: &mut Vec<f64>) -> u64 {
@@ -41,17 +41,22 @@ pub fn count(keys: &mut [f64], spare: &mut Vec<f64>) -> u64 {
             }
             let (left, right) = source.split_at(width);
             let (mut i, mut j) = (0, 0);
-            for slot in target.iter_mut() {
-                let take_right = i == left.len() || (j < right.len() && left[i] > right[j]);
-                if take_right {
-                    *slot = right[j];
-                    j += 1;
-                    inversions += (left.len() - i) as u64;
-                } else {
-                    *slot = left[i];
-                    i += 1;
-                }
+            // No branch on the comparison: it cannot be foreseen.
+            while i < left.len() && j < right.len() {
+                let (l, r) = (left[i], right[j]);
+                let take_right = l > r;
+                target[i + j] = if take_right { r } else { l };
+                inversions += u64::from(take_right) * (left.len() - i) as u64;
+                i += usize::from(!take_right);
+                j += usize::from(take_right);
             }
+            let done = i + j;
+            let rest = if i < left.len() {
+                &left[i..]
+            } else {
+                &right[j..]
+            };
+            target[done..].copy_from_slice(rest);
         }
         in_keys = !in_keys;
         width *= 2;

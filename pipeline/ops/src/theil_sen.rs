@@ -44,33 +44,64 @@ pub struct TheilSen {
 /// statistic (1: independent). Points with a value that is not finite are left
 /// out. `None` with fewer than two different `x`.
 pub fn theil_sen(x: &[f64], y: &[f64], level: f64, inflation: f64) -> Option<TheilSen> {
-    let pairs = Pairs::new(x, y)?;
-    let z = quantiles::normal(0.5 + level / 2.0)?;
-    let half = z * (pairs.variance() * inflation.max(0.0)).sqrt();
-    let total = pairs.total;
-    let last = total - 1;
+    let mut slopes = Slopes::new(x, y)?;
+    let (slope, intercept) = slopes.line();
+    let (low, high) = slopes.interval(level, inflation)?;
+    Some(TheilSen {
+        slope,
+        low,
+        high,
+        intercept,
+    })
+}
+
+/// The slopes of all pairs of points, asked for by rank: the line first, and
+/// the interval when the correlation of what the line leaves is known.
+#[derive(Debug)]
+pub struct Slopes {
+    pairs: Pairs,
+    search: Search,
+}
+
+impl Slopes {
+    /// The slopes of points. Points with a value that is not finite are left
+    /// out. `None` with fewer than two different `x`.
+    pub fn new(x: &[f64], y: &[f64]) -> Option<Self> {
+        let pairs = Pairs::new(x, y)?;
+        let search = Search::new(&pairs);
+        Some(Self { pairs, search })
+    }
+
+    /// Median slope, and the intercept that goes with it.
+    pub fn line(&mut self) -> (f64, f64) {
+        let total = self.pairs.total;
+        let low = self.search.find(&self.pairs, (total - 1) / 2);
+        let slope = 0.5 * (low + self.search.find(&self.pairs, total / 2));
+        let middle = self.pairs.middle;
+        (slope, middle.1 - slope * middle.0)
+    }
+
+    /// Sen's interval of confidence `level`; `None` for a level outside 0 to 1.
     #[allow(
         clippy::cast_precision_loss,
         clippy::cast_possible_truncation,
         clippy::cast_sign_loss
     )]
-    let (low, high) = {
-        let t = total as f64;
+    pub fn interval(&mut self, level: f64, inflation: f64) -> Option<(f64, f64)> {
+        let z = quantiles::normal(0.5 + level / 2.0)?;
+        let half = z * (self.pairs.variance() * inflation.max(0.0)).sqrt();
+        let (last, t) = (self.pairs.total - 1, self.pairs.total as f64);
         let low = (((t - half) / 2.0).round_ties_even() - 1.0).max(0.0) as u64;
         let high = ((t + half) / 2.0).round_ties_even() as u64;
-        (low.min(last), high.min(last))
-    };
-    let found = pairs.select(&[low, last / 2, total / 2, high]);
-    let slope = 0.5 * (found[1] + found[2]);
-    Some(TheilSen {
-        slope,
-        low: found[0],
-        high: found[3],
-        intercept: median(&pairs.y)? - slope * median(&pairs.x)?,
-    })
+        Some((
+            self.search.find(&self.pairs, low.min(last)),
+            self.search.find(&self.pairs, high.min(last)),
+        ))
+    }
 }
 
 /// Points in the order of x, then y.
+#[derive(Debug)]
 struct Pairs {
     x: Vec<f64>,
     y: Vec<f64>,
@@ -157,42 +188,23 @@ impl Pairs {
         8.0 * f64::EPSILON * (self.reach.1 + s.abs() * self.reach.0) / self.spacing
     }
 
-    /// The slopes of the given ranks (from 0, ascending).
-    fn select(&self, ranks: &[u64]) -> Vec<f64> {
-        if self.x.len() <= FEW {
-            let n = self.x.len();
-            let mut all = Vec::new();
-            for j in 0..n {
-                for i in 0..j {
-                    if self.x[i] < self.x[j] {
-                        all.push(self.slope(i, j));
-                    }
+    /// All slopes, ascending.
+    fn all(&self) -> Vec<f64> {
+        let mut all = Vec::new();
+        for j in 0..self.x.len() {
+            for i in 0..j {
+                if self.x[i] < self.x[j] {
+                    all.push(self.slope(i, j));
                 }
             }
-            all.sort_unstable_by(f64::total_cmp);
-            return ranks
-                .iter()
-                .map(|r| all[usize::try_from(*r).map_or(0, |r| r.min(all.len() - 1))])
-                .collect();
         }
-        let mut search = Search {
-            pairs: self,
-            counts: vec![(f64::NEG_INFINITY, 0), (f64::INFINITY, self.total)],
-            drawn: None,
-            listed: None,
-            keys: Vec::new(),
-            spare: Vec::new(),
-            random: 0x9e37_79b9_7f4a_7c15,
-        };
-        let mut found = vec![0.0; ranks.len()];
-        for (slot, rank) in found.iter_mut().zip(ranks) {
-            *slot = search.find(*rank);
-        }
-        found
+        all.sort_unstable_by(f64::total_cmp);
+        all
     }
 }
 
 /// Slopes of an interval.
+#[derive(Debug)]
 struct Within {
     low: f64,
     high: f64,
@@ -200,8 +212,8 @@ struct Within {
 }
 
 /// A search for slopes by rank; what it learns serves the next rank too.
-struct Search<'a> {
-    pairs: &'a Pairs,
+#[derive(Debug)]
+struct Search {
     /// How many slopes lie below a slope, ascending.
     counts: Vec<(f64, u64)>,
     drawn: Option<Within>,
@@ -211,14 +223,29 @@ struct Search<'a> {
     random: u64,
 }
 
-impl Search<'_> {
-    fn count(&mut self, s: f64) -> u64 {
+impl Search {
+    fn new(pairs: &Pairs) -> Self {
+        let (low, high) = (f64::NEG_INFINITY, f64::INFINITY);
+        Self {
+            counts: vec![(low, 0), (high, pairs.total)],
+            drawn: None,
+            listed: (pairs.x.len() <= FEW).then(|| Within {
+                low,
+                high,
+                slopes: pairs.all(),
+            }),
+            keys: Vec::new(),
+            spare: Vec::new(),
+            random: 0x9e37_79b9_7f4a_7c15,
+        }
+    }
+
+    fn count(&mut self, p: &Pairs, s: f64) -> u64 {
         let at = self.counts.partition_point(|c| c.0 < s);
         if let Some(known) = self.counts.get(at).filter(|c| c.0 == s) {
             return known.1;
         }
         self.keys.clear();
-        let p = self.pairs;
         self.keys.extend((0..p.x.len()).map(|i| p.key(s, i)));
         let count = inversions::count(&mut self.keys, &mut self.spare);
         self.counts.insert(at, (s, count));
@@ -226,8 +253,7 @@ impl Search<'_> {
     }
 
     /// The points in the order they have at `low`, keyed by that at `high`.
-    fn between(&self, low: f64, high: f64) -> Vec<(f64, u32)> {
-        let p = self.pairs;
+    fn between(p: &Pairs, low: f64, high: f64) -> Vec<(f64, u32)> {
         let mut order: Vec<(f64, u32)> = (0..p.x.len()).map(|i| p.key(low, i)).zip(0..).collect();
         order.sort_by(|a, b| a.0.total_cmp(&b.0));
         order
@@ -236,8 +262,7 @@ impl Search<'_> {
             .collect()
     }
 
-    fn slopes(&self, found: Vec<(u32, u32)>) -> Vec<f64> {
-        let p = self.pairs;
+    fn slopes(p: &Pairs, found: Vec<(u32, u32)>) -> Vec<f64> {
         let mut slopes: Vec<f64> = found
             .into_iter()
             .map(|(a, b)| (a.min(b) as usize, a.max(b) as usize))
@@ -257,12 +282,12 @@ impl Search<'_> {
         z ^ (z >> 31)
     }
 
-    fn draw(&mut self, low: f64, high: f64, held: u64) -> Vec<f64> {
-        let count = self.pairs.x.len().min(20_000);
+    fn draw(&mut self, p: &Pairs, low: f64, high: f64, held: u64) -> Vec<f64> {
+        let count = p.x.len().min(20_000);
         let mut places: Vec<u64> = (0..count).map(|_| self.next() % held).collect();
         places.sort_unstable();
-        let found = inversions::draw(self.between(low, high), &places);
-        self.slopes(found)
+        let found = inversions::draw(Self::between(p, low, high), &places);
+        Self::slopes(p, found)
     }
 
     #[allow(
@@ -270,34 +295,31 @@ impl Search<'_> {
         clippy::cast_possible_truncation,
         clippy::cast_sign_loss
     )]
-    fn find(&mut self, rank: u64) -> f64 {
-        let few = 4 * self.pairs.x.len() as u64;
+    fn find(&mut self, p: &Pairs, rank: u64) -> f64 {
+        let few = 4 * p.x.len() as u64;
         let mut last = 0.0;
         for _ in 0..ROUNDS {
             let above = self.counts.partition_point(|c| c.1 <= rank);
             let (low, below_low) = self.counts[above - 1];
             let (high, below_high) = self.counts[above.min(self.counts.len() - 1)];
             let held = below_high - below_low;
-            if held <= few {
-                let known = self
-                    .listed
-                    .take()
-                    .filter(|w| (w.low, w.high) == (low, high));
-                let listed = known.unwrap_or_else(|| Within {
+            let here = |w: &Within| (w.low, w.high) == (low, high);
+            if held <= few || self.listed.as_ref().is_some_and(here) {
+                let listed = self.listed.take().filter(here).unwrap_or_else(|| Within {
                     low,
                     high,
-                    slopes: self.slopes(inversions::list(self.between(low, high))),
+                    slopes: Self::slopes(p, inversions::list(Self::between(p, low, high))),
                 });
                 let at = (rank - below_low) as usize;
                 let slope = listed.slopes.get(at).or(listed.slopes.last()).copied();
                 self.listed = Some(listed);
                 return slope.unwrap_or(low);
             }
-            let known = self.drawn.take().filter(|w| (w.low, w.high) == (low, high));
+            let known = self.drawn.take().filter(here);
             let drawn = known.unwrap_or_else(|| Within {
                 low,
                 high,
-                slopes: self.draw(low, high, held),
+                slopes: self.draw(p, low, high, held),
             });
             let v = &drawn.slopes;
             let t = v.len();
@@ -310,11 +332,11 @@ impl Search<'_> {
             let first = v[(centre - reach).max(0.0) as usize];
             let end = v[((centre + reach) as usize).min(t - 1)];
             last = v[(centre as usize).min(t - 1)];
-            if end - first <= self.pairs.blur(last) {
+            if end - first <= p.blur(last) {
                 // One and the same slope many times.
-                let blur = self.pairs.blur(last);
-                let under = self.count(last - blur);
-                let over = self.count(last + blur);
+                let blur = p.blur(last);
+                let under = self.count(p, last - blur);
+                let over = self.count(p, last + blur);
                 if under <= rank && rank < over {
                     return last;
                 }
@@ -323,17 +345,17 @@ impl Search<'_> {
                 let part = |a: f64, b: f64| a + 0.381_966_011_250_105_1 * (b - a);
                 let before = v[..v.partition_point(|s| *s < first)].last().copied();
                 let after = v[v.partition_point(|s| *s <= end)..].first().copied();
-                let blur = self.pairs.blur(first).max(self.pairs.blur(end));
+                let blur = p.blur(first).max(p.blur(end));
                 let at_low = centre - reach >= 0.0;
                 let at_high = ((centre + reach) as usize) < t;
                 if at_low {
-                    self.count(before.map_or(first - blur, |b| part(first, b)));
+                    self.count(p, before.map_or(first - blur, |b| part(first, b)));
                 }
                 if at_high {
-                    self.count(after.map_or(end + blur, |a| part(end, a)));
+                    self.count(p, after.map_or(end + blur, |a| part(end, a)));
                 }
                 if !at_low && !at_high {
-                    self.count(part(first, end));
+                    self.count(p, part(first, end));
                 }
             }
             self.drawn = Some(drawn);
@@ -368,15 +390,8 @@ mod tests {
         let all = naive(x, y);
         let pairs = Pairs::new(x, y).unwrap();
         assert_eq!(pairs.total, all.len() as u64);
-        let mut search = Search {
-            pairs: &pairs,
-            counts: vec![(f64::NEG_INFINITY, 0), (f64::INFINITY, pairs.total)],
-            drawn: None,
-            listed: None,
-            keys: Vec::new(),
-            spare: Vec::new(),
-            random: 7,
-        };
+        let mut search = Search::new(&pairs);
+        search.listed = None;
         for k in [
             0,
             all.len() / 7,
@@ -384,7 +399,7 @@ mod tests {
             all.len() * 5 / 6,
             all.len() - 1,
         ] {
-            let got = search.find(k as u64);
+            let got = search.find(&pairs, k as u64);
             assert!(close(got, all[k]), "rank {k}: {got} for {}", all[k]);
         }
     }

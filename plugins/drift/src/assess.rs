@@ -1,0 +1,211 @@
+//! A series by position: slope, trend test, levels, changes.
+
+use restrike_ops::autocorrelation::{
+    Noise, autocorrelation, autoregression, carried_on, clipped_sd, noise_from_differences, ranks,
+    unbiased,
+};
+use restrike_ops::change_points::change_points;
+use restrike_ops::mann_kendall::{MannKendall, inflation, mann_kendall};
+use restrike_ops::step_scan::{step_interval, step_probability};
+use restrike_ops::theil_sen::{Slopes, TheilSen};
+
+use crate::charts::{self, Charts};
+use crate::model::{self, Course, Levels, levels, mean};
+use crate::series::{Axis, Series};
+use crate::settings::Settings;
+
+/// What is known of a series by position.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct Assessed {
+    pub(crate) line: TheilSen,
+    pub(crate) trend: MannKendall,
+    /// Order of the model of correlated neighbours.
+    pub(crate) lag: usize,
+    /// Independent sheets the trend test is worth.
+    pub(crate) effective: f64,
+    pub(crate) levels: Levels,
+    /// The course the numbers speak for, a constant left aside.
+    pub(crate) course: Course,
+    pub(crate) residual_sigma: f64,
+    /// Probability that chance makes such a trend or such levels.
+    pub(crate) p: f64,
+    pub(crate) changes: Vec<Change>,
+    pub(crate) charts: Charts,
+}
+
+/// A change of level.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Change {
+    /// The first value of the new level.
+    pub(crate) at: usize,
+    /// First and last place the change may have.
+    pub(crate) between: (usize, usize),
+    pub(crate) before: f64,
+    pub(crate) after: f64,
+    /// Standard error of the difference.
+    pub(crate) size_se: f64,
+    pub(crate) bic_gain: f64,
+    pub(crate) p: f64,
+}
+
+/// By how much levels must be better than a line before what they leave over
+/// is asked for its correlation.
+const CLEARLY: f64 = 10.0;
+
+/// Assesses a series, or says why it cannot be.
+#[allow(clippy::cast_precision_loss)]
+pub(crate) fn assess(series: &Series, settings: &Settings) -> Result<Assessed, String> {
+    let n = series.points.len();
+    if n < settings.least_sheets {
+        let place = if series.key.axis == Axis::List {
+            "a value"
+        } else {
+            "a value and a position"
+        };
+        return Err(format!(
+            "{n} sheets with {place}, fewer than {}",
+            settings.least_sheets
+        ));
+    }
+    let at: Vec<f64> = series.points.iter().map(|p| p.at).collect();
+    let values: Vec<f64> = series.points.iter().map(|p| p.value).collect();
+    if values.iter().all(|v| *v == values[0]) {
+        return Err("the value is the same on all sheets".to_owned());
+    }
+    let noise = noise_from_differences(&values).ok_or("neighbours do not differ")?;
+    let mut slopes = Slopes::new(&at, &values).ok_or("all sheets are at one position")?;
+    let (slope, intercept) = slopes.line();
+    let mut line = TheilSen {
+        slope,
+        low: slope,
+        high: slope,
+        intercept,
+    };
+    let shortest = settings.shortest_stretch.min(n / 2);
+    let levels =
+        levels(&at, &values, &line, noise, shortest).ok_or("too few sheets for two stretches")?;
+
+    let of_line: Vec<f64> = at
+        .iter()
+        .zip(&values)
+        .map(|(x, y)| y - slope * x - intercept)
+        .collect();
+    let with_levels = levels.bic_levels() < levels.bic_line.min(0.0) - CLEARLY;
+    let (left, terms) = if with_levels {
+        let starts = levels.starts();
+        let terms = u32::try_from(starts.len() + 1).unwrap_or(u32::MAX);
+        (about_levels(&values, &starts), terms)
+    } else {
+        (of_line.clone(), 2)
+    };
+    let (lag, factor) = correlation(&left, terms, settings.most_lag);
+    (line.low, line.high) = slopes
+        .interval(settings.confidence, factor)
+        .ok_or("no interval for this confidence")?;
+    let trend = mann_kendall(&at, &values, factor).ok_or("too few sheets for a trend test")?;
+
+    let course = if levels.bic_levels() < levels.bic_line {
+        levels.course()
+    } else {
+        Course::Line
+    };
+    let residual = match course {
+        Course::Step | Course::Stretches => about_levels(&values, &levels.starts()),
+        Course::Line | Course::Constant => of_line,
+    };
+    Ok(Assessed {
+        effective: n as f64 / factor,
+        residual_sigma: clipped_sd(&residual).unwrap_or(0.0),
+        p: (2.0 * trend.p.min(levels.p)).min(1.0),
+        changes: changes(
+            &levels,
+            course,
+            &at,
+            &line,
+            noise,
+            shortest,
+            settings.confidence,
+        ),
+        charts: charts::charts(&values, &levels.changes, noise, settings),
+        line,
+        trend,
+        lag,
+        course,
+        levels,
+    })
+}
+
+/// What is left about the mean of each stretch.
+fn about_levels(values: &[f64], starts: &[usize]) -> Vec<f64> {
+    let mut left = Vec::with_capacity(values.len());
+    for (a, b) in model::stretches(values.len(), starts) {
+        let mean = mean(&values[a..b]);
+        left.extend(values[a..b].iter().map(|v| v - mean));
+    }
+    left
+}
+
+/// Order of the model of correlated neighbours, and the factor by which they
+/// enlarge the variance of the trend test (never below 1: a correlation that
+/// would make the test sharper than for independent sheets is not relied on).
+fn correlation(left: &[f64], terms: u32, most_lag: usize) -> (usize, f64) {
+    let n = left.len();
+    let acf: Vec<f64> = autocorrelation(&ranks(left), most_lag)
+        .into_iter()
+        .map(|r| unbiased(r, n, terms))
+        .collect();
+    let phi = autoregression(&acf, n);
+    let factor = inflation(n, &carried_on(&phi, &acf, n)).max(1.0);
+    (phi.len(), factor)
+}
+
+/// The changes of level, of a line those that lie over the line.
+#[allow(clippy::cast_precision_loss)]
+fn changes(
+    levels: &Levels,
+    course: Course,
+    at: &[f64],
+    line: &TheilSen,
+    noise: Noise,
+    shortest: usize,
+    confidence: f64,
+) -> Vec<Change> {
+    let n = levels.values.len();
+    let (values, starts) = if course == Course::Line {
+        let left: Vec<f64> = at
+            .iter()
+            .zip(&levels.values)
+            .map(|(x, y)| y - line.slope * x - line.intercept)
+            .collect();
+        let penalty = model::penalty(levels.worth) * levels.long_variance;
+        let starts = change_points(&left, penalty, shortest);
+        (left, starts)
+    } else {
+        (levels.values.clone(), levels.starts())
+    };
+    let variance = levels.long_variance;
+    let factor = variance / (noise.sigma * noise.sigma);
+    let mut found = Vec::new();
+    for (i, start) in starts.iter().enumerate() {
+        let first = if i == 0 { 0 } else { starts[i - 1] };
+        let end = starts.get(i + 1).copied().unwrap_or(n);
+        let (before, after) = (mean(&values[first..*start]), mean(&values[*start..end]));
+        let (a, b) = ((start - first) as f64, (end - start) as f64);
+        let share = 1.0 / a + 1.0 / b;
+        let gain = (after - before) * (after - before) / share / variance;
+        let span = &values[first..end];
+        let (low, high) = step_interval(span, shortest, variance, confidence);
+        #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+        let worth = ((span.len() as f64 / factor).round() as usize).max(4);
+        found.push(Change {
+            at: *start,
+            between: (first + low, first + high),
+            before,
+            after,
+            size_se: (variance * share).sqrt(),
+            bic_gain: gain - 2.0 * model::log(levels.worth),
+            p: step_probability(gain.sqrt(), worth, shortest.min(worth / 2)),
+        });
+    }
+    found
+}

@@ -1,0 +1,221 @@
+//! The course of a series: a constant, a line, or stretches of constant level,
+//! and which of them the numbers speak for.
+
+use restrike_ops::autocorrelation::Noise;
+use restrike_ops::change_points::change_points;
+use restrike_ops::stats::median;
+use restrike_ops::step_scan::{best_step, score_of_t, step_probability, stretch_probability};
+use restrike_ops::theil_sen::TheilSen;
+
+/// How far, in standard deviations, a sheet may lie from those around it before
+/// it is drawn in for the question of levels.
+const FAR: f64 = 4.0;
+
+/// Penalty of a change of level over the logarithm of the number of
+/// independent sheets (Zhang and Siegmund, Biometrics 63, 2007: a place and a
+/// level cost about three times log n / 2 in log likelihood).
+const PENALTY: f64 = 3.0;
+
+/// The course that fits best.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Course {
+    Constant,
+    Line,
+    Step,
+    Stretches,
+}
+
+/// What is known of a series' levels.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct Levels {
+    /// The values, sheets far from those around them drawn in.
+    pub(crate) values: Vec<f64>,
+    /// Where a new level begins, over the whole series.
+    pub(crate) changes: Vec<usize>,
+    /// Where the best single step begins.
+    pub(crate) step: usize,
+    /// BIC of line, step and stretches less that of a constant.
+    pub(crate) bic_line: f64,
+    pub(crate) bic_step: f64,
+    pub(crate) bic_stretches: f64,
+    /// Probability that chance makes such levels.
+    pub(crate) p: f64,
+    /// Independent sheets the series is worth.
+    pub(crate) worth: f64,
+    /// Variance of a mean of many values, times their number.
+    pub(crate) long_variance: f64,
+}
+
+impl Levels {
+    /// The course with the least BIC.
+    pub(crate) fn course(&self) -> Course {
+        let mut best = (0.0, Course::Constant);
+        for (bic, course) in [
+            (self.bic_line, Course::Line),
+            (self.bic_step, Course::Step),
+            (self.bic_stretches, Course::Stretches),
+        ] {
+            if bic < best.0 {
+                best = (bic, course);
+            }
+        }
+        best.1
+    }
+
+    /// The better of the two courses with levels: where they begin.
+    pub(crate) fn starts(&self) -> Vec<usize> {
+        if self.bic_stretches < self.bic_step {
+            self.changes.clone()
+        } else {
+            vec![self.step]
+        }
+    }
+
+    /// The BIC of the better of the two courses with levels.
+    pub(crate) fn bic_levels(&self) -> f64 {
+        self.bic_step.min(self.bic_stretches)
+    }
+}
+
+/// Looks for levels in a series. `None` with too few values for two stretches.
+#[allow(clippy::cast_precision_loss)]
+pub(crate) fn levels(
+    at: &[f64],
+    values: &[f64],
+    line: &TheilSen,
+    noise: Noise,
+    shortest: usize,
+) -> Option<Levels> {
+    let n = values.len();
+    let values = drawn_in(values, FAR * noise.sigma);
+    let factor = (1.0 + noise.rho) / (1.0 - noise.rho);
+    let worth = (n as f64 / factor).max(4.0);
+    let long_variance = noise.sigma * noise.sigma * factor;
+    let step = best_step(&values, shortest)?;
+    let penalty = penalty(worth) * long_variance;
+    let changes = change_points(&values, penalty, shortest);
+
+    let of_line: f64 = at
+        .iter()
+        .zip(&values)
+        .map(|(x, y)| y - line.slope * x - line.intercept)
+        .map(|r| r * r)
+        .sum();
+    let of_stretches = squares(&values, &changes);
+    let bic = |left: f64, terms: f64| {
+        // Equal values leave nothing; then any course fits.
+        let left = left.max(1e-12 * (step.whole + f64::MIN_POSITIVE));
+        worth * log(left / n as f64) + terms * log(worth)
+    };
+    let constant = bic(step.whole, 1.0);
+    Some(Levels {
+        p: chance(&values, &step, &changes, noise, shortest, worth),
+        bic_line: bic(of_line, 2.0) - constant,
+        bic_step: bic(step.left, 3.0) - constant,
+        bic_stretches: if changes.is_empty() {
+            0.0
+        } else {
+            bic(of_stretches, 1.0 + 2.0 * changes.len() as f64) - constant
+        },
+        step: step.at,
+        values,
+        changes,
+        worth,
+        long_variance,
+    })
+}
+
+/// What a change of level must take off the sum of squares, in variances, of a
+/// series worth so many independent sheets.
+pub(crate) fn penalty(worth: f64) -> f64 {
+    PENALTY * log(worth)
+}
+
+/// Natural logarithm, the same on every platform.
+pub(crate) fn log(v: f64) -> f64 {
+    libm::log(v)
+}
+
+/// Each value within `reach` of the median of the seven about it.
+fn drawn_in(values: &[f64], reach: f64) -> Vec<f64> {
+    let n = values.len();
+    (0..n)
+        .map(|i| {
+            let first = i.saturating_sub(3).min(n.saturating_sub(7));
+            let around = &values[first..n.min(first + 7)];
+            let centre = median(around).unwrap_or(values[i]);
+            values[i].clamp(centre - reach, centre + reach)
+        })
+        .collect()
+}
+
+/// Sum of squares about the means of the stretches.
+#[allow(clippy::cast_precision_loss)]
+fn squares(values: &[f64], starts: &[usize]) -> f64 {
+    stretches(values.len(), starts)
+        .map(|(a, b)| {
+            let mean = mean(&values[a..b]);
+            values[a..b]
+                .iter()
+                .map(|v| (v - mean) * (v - mean))
+                .sum::<f64>()
+        })
+        .sum()
+}
+
+/// First and end of each stretch.
+pub(crate) fn stretches(n: usize, starts: &[usize]) -> impl Iterator<Item = (usize, usize)> + '_ {
+    let firsts = std::iter::once(0).chain(starts.iter().copied());
+    let ends = starts.iter().copied().chain(std::iter::once(n));
+    firsts.zip(ends)
+}
+
+#[allow(clippy::cast_precision_loss)]
+pub(crate) fn mean(values: &[f64]) -> f64 {
+    values.iter().sum::<f64>() / values.len().max(1) as f64
+}
+
+/// Probability that chance alone gives as clear a step, or as clear a stretch
+/// apart from the rest.
+#[allow(
+    clippy::cast_precision_loss,
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss
+)]
+fn chance(
+    values: &[f64],
+    step: &restrike_ops::step_scan::Step,
+    changes: &[usize],
+    noise: Noise,
+    shortest: usize,
+    worth: f64,
+) -> f64 {
+    let n = values.len();
+    let count = worth.round() as usize;
+    let factor = n as f64 / worth;
+    let dof = (worth - 2.0).max(1.0);
+    let score = |gain: f64, left: f64| {
+        let t = (gain / (left / (n as f64 - 2.0)).max(f64::MIN_POSITIVE) / factor).sqrt();
+        score_of_t(t, dof).unwrap_or(0.0)
+    };
+    let one = step_probability(
+        score(step.whole - step.left, step.left),
+        count,
+        shortest.min(count / 2),
+    );
+    if changes.len() < 2 {
+        return one;
+    }
+    // The scatter about all stretches, not only about this one and the rest.
+    let left = squares(values, changes).max(noise.sigma * noise.sigma * 1e-9);
+    let overall = mean(values);
+    let best = stretches(n, changes)
+        .map(|(a, b)| {
+            let k = (b - a) as f64;
+            let sum = (mean(&values[a..b]) - overall) * k;
+            sum * sum * n as f64 / (k * (n as f64 - k))
+        })
+        .fold(0.0, f64::max);
+    let apart = stretch_probability(score(best, left), count, shortest.min(count / 2));
+    (2.0 * one.min(apart)).min(1.0)
+}

@@ -1,0 +1,205 @@
+//! The stage itself.
+
+use std::collections::BTreeMap;
+
+use rayon::prelude::*;
+use restrike_ops::false_discovery::benjamini_hochberg;
+use restrike_stage::{
+    Given, Level, Manifest, Needs, Output, Phases, Project, Stage, StageError, Summary,
+};
+
+use crate::assess::{self, Assessed};
+use crate::choose;
+use crate::editions::{self, OverYears};
+use crate::model::Course;
+use crate::series::{self, Axis, Series};
+use crate::settings::Settings;
+use crate::tables::{self, CHANGES, SERIES, SIGNALS};
+use crate::words;
+
+/// The stage.
+pub(crate) struct Drift {
+    settings: Settings,
+}
+
+/// What is known of a series.
+enum Found {
+    ByPosition(Box<Assessed>),
+    ByYear(Box<OverYears>),
+    NotAssessed(String),
+}
+
+impl Found {
+    fn p(&self) -> Option<f64> {
+        match self {
+            Self::ByPosition(a) => Some(a.p),
+            Self::ByYear(y) => Some(y.trend.p),
+            Self::NotAssessed(_) => None,
+        }
+    }
+}
+
+impl Stage for Drift {
+    fn manifest() -> Manifest {
+        Manifest {
+            name: "drift".into(),
+            version: env!("CARGO_PKG_VERSION").into(),
+            summary: "What crept or jumped over a stack or over the years, and at which sheet."
+                .into(),
+            settings: Settings::schema(),
+            needs: Needs {
+                optional_tables: vec!["*".into()],
+                ..Needs::default()
+            },
+            gives: Given {
+                tables: tables::specs(),
+                ..Given::default()
+            },
+            phases: Phases {
+                summarise: true,
+                ..Phases::default()
+            },
+            bytes_per_pixel: 0.0,
+        }
+    }
+
+    fn new(
+        settings: &serde_json::Value,
+        _: &Project,
+        _: &BTreeMap<String, Vec<u8>>,
+    ) -> Result<Self, StageError> {
+        Ok(Self {
+            settings: Settings::read(settings)?,
+        })
+    }
+
+    fn summarise(&self, input: Summary<'_>, out: &mut dyn Output) -> Result<(), StageError> {
+        self.note_unmatched(&input, out);
+        let all = series::gather(&input, &self.settings);
+        let found: Vec<Found> = all.par_iter().map(|s| self.assess(s)).collect();
+        let p: Vec<f64> = found.iter().filter_map(Found::p).collect();
+        let mut q = benjamini_hochberg(&p).into_iter();
+        let mut told = Told::default();
+        for (id, (series, found)) in (1..).zip(all.iter().zip(&found)) {
+            let q = if found.p().is_some() {
+                q.next().unwrap_or(1.0)
+            } else {
+                1.0
+            };
+            self.put(id, series, found, q, &mut told, out)?;
+        }
+        told.note(&self.settings, out);
+        Ok(())
+    }
+}
+
+/// How many series came to which end.
+#[derive(Default)]
+struct Told {
+    none: usize,
+    trend: usize,
+    step: usize,
+    not_assessed: usize,
+}
+
+impl Told {
+    fn note(&self, settings: &Settings, out: &mut dyn Output) {
+        out.note(
+            Level::Info,
+            &format!(
+                "{} series: {} creep, {} jump, {} do neither beyond chance, {} not assessed; of those said to \
+                 creep or jump, at most {} % are expected to be false",
+                self.none + self.trend + self.step + self.not_assessed,
+                self.trend,
+                self.step,
+                self.none,
+                self.not_assessed,
+                words::figure(100.0 * settings.false_discovery_rate)
+            ),
+        );
+    }
+}
+
+impl Drift {
+    fn assess(&self, series: &Series) -> Found {
+        if series.key.axis == Axis::Year {
+            return match editions::assess(series, &self.settings) {
+                Ok(found) => Found::ByYear(Box::new(found)),
+                Err(reason) => Found::NotAssessed(reason),
+            };
+        }
+        match assess::assess(series, &self.settings) {
+            Ok(found) => Found::ByPosition(Box::new(found)),
+            Err(reason) => Found::NotAssessed(reason),
+        }
+    }
+
+    fn put(
+        &self,
+        id: usize,
+        series: &Series,
+        found: &Found,
+        q: f64,
+        told: &mut Told,
+        out: &mut dyn Output,
+    ) -> Result<(), StageError> {
+        let drifts = q <= self.settings.false_discovery_rate;
+        let confidence = self.settings.confidence;
+        match found {
+            Found::NotAssessed(reason) => {
+                told.not_assessed += 1;
+                let words = words::not_assessed(series, reason);
+                out.row(SERIES, tables::unassessed_row(id, series, reason, &words))
+            }
+            Found::ByYear(y) => {
+                let verdict = if drifts { "trend" } else { "none" };
+                *(if drifts {
+                    &mut told.trend
+                } else {
+                    &mut told.none
+                }) += 1;
+                let words = words::by_year(series, y, verdict, confidence);
+                out.row(SERIES, tables::year_row(id, series, y, q, verdict, &words))
+            }
+            Found::ByPosition(a) => {
+                let (verdict, count) = match a.course {
+                    _ if !drifts => ("none", &mut told.none),
+                    Course::Step | Course::Stretches => ("step", &mut told.step),
+                    Course::Line | Course::Constant => ("trend", &mut told.trend),
+                };
+                *count += 1;
+                let words = words::by_position(series, a, verdict, confidence);
+                out.row(
+                    SERIES,
+                    tables::position_row(id, series, a, q, verdict, &words),
+                )?;
+                if drifts {
+                    for c in &a.changes {
+                        out.row(CHANGES, tables::change_row(id, series, c))?;
+                    }
+                }
+                for s in &a.charts.signals {
+                    out.row(SIGNALS, tables::signal_row(id, series, s))?;
+                }
+                Ok(())
+            }
+        }
+    }
+
+    /// Says which patterns for columns fit none: a name may be misspelt.
+    fn note_unmatched(&self, input: &Summary<'_>, out: &mut dyn Output) {
+        for pattern in &self.settings.columns {
+            let any = input.tables.iter().any(|t| {
+                t.columns
+                    .iter()
+                    .any(|c| choose::fits(pattern, &format!("{}.{c}", t.name)))
+            });
+            if !any {
+                out.note(
+                    Level::Warning,
+                    &format!("no column of the stages before fits `{pattern}`"),
+                );
+            }
+        }
+    }
+}

@@ -1,0 +1,167 @@
+//! Findings in a sentence.
+
+use crate::assess::Assessed;
+use crate::charts::Chart;
+use crate::choose;
+use crate::editions::OverYears;
+use crate::series::{Axis, Series};
+
+/// What the series is of: `deskew.rotation_deg (left, edition 2026)`.
+pub(crate) fn title(series: &Series) -> String {
+    let k = &series.key;
+    let mut of: Vec<String> = Vec::new();
+    of.extend(k.image.clone());
+    of.extend(k.block.clone());
+    if !k.part.is_empty() {
+        of.push(k.part.clone());
+    }
+    if !k.edition.is_empty() {
+        of.push(format!("edition {}", k.edition));
+    }
+    let name = format!("{}.{}", k.table, k.column);
+    if of.is_empty() {
+        name
+    } else {
+        format!("{name} ({})", of.join(", "))
+    }
+}
+
+/// Three significant digits, as people write them.
+pub(crate) fn figure(v: f64) -> String {
+    let rounded: f64 = format!("{v:.2e}").parse().unwrap_or(v);
+    if rounded != 0.0 && (rounded.abs() < 1e-4 || rounded.abs() >= 1e7) {
+        format!("{rounded:e}")
+    } else {
+        format!("{rounded}")
+    }
+}
+
+fn signed(v: f64) -> String {
+    if v > 0.0 {
+        format!("+{}", figure(v))
+    } else {
+        figure(v)
+    }
+}
+
+fn with_unit(number: String, unit: &str) -> String {
+    if unit.is_empty() {
+        number
+    } else {
+        format!("{number} {unit}")
+    }
+}
+
+fn sheets(axis: Axis) -> &'static str {
+    if axis == Axis::List {
+        "place"
+    } else {
+        "position"
+    }
+}
+
+pub(crate) fn not_assessed(series: &Series, reason: &str) -> String {
+    format!("{}: not assessed: {reason}.", title(series))
+}
+
+/// A series by position.
+pub(crate) fn by_position(
+    series: &Series,
+    found: &Assessed,
+    verdict: &str,
+    confidence: f64,
+) -> String {
+    let unit = choose::unit(&series.key.column);
+    let at = |i: usize| {
+        series
+            .points
+            .get(i)
+            .map(|p| figure_of_place(p.at))
+            .unwrap_or_default()
+    };
+    let n = series.points.len();
+    let (first, last) = (at(0), at(n - 1));
+    let word = sheets(series.key.axis);
+    let slope = format!(
+        "{} per 100 sheets ({} % interval {} to {})",
+        with_unit(signed(100.0 * found.line.slope), unit),
+        figure(100.0 * confidence),
+        signed(100.0 * found.line.low),
+        signed(100.0 * found.line.high),
+    );
+    let core = match verdict {
+        "trend" => format!("creeps by {slope} from {word} {first} to {last}"),
+        "step" => {
+            let jumps: Vec<String> = found
+                .changes
+                .iter()
+                .take(3)
+                .map(|c| {
+                    format!(
+                        "by {} at {word} {} (between {} and {})",
+                        with_unit(signed(c.after - c.before), unit),
+                        at(c.at),
+                        at(c.between.0),
+                        at(c.between.1)
+                    )
+                })
+                .collect();
+            let more = match found.changes.len().saturating_sub(3) {
+                0 => String::new(),
+                k => format!(", and {k} times more"),
+            };
+            format!("jumps {}{more}", jumps.join(", "))
+        }
+        _ => format!("no drift beyond chance from {word} {first} to {last}: slope {slope}"),
+    };
+    let single = found
+        .charts
+        .signals
+        .iter()
+        .filter(|s| s.chart == Chart::Individuals)
+        .map(|s| s.last + 1 - s.first)
+        .sum::<usize>();
+    let stray = if verdict == "none" && single > 0 {
+        format!("; {single} of {n} sheets lie beyond the limits of single sheets")
+    } else {
+        String::new()
+    };
+    format!("{}: {core}{stray}.", title(series))
+}
+
+fn figure_of_place(v: f64) -> String {
+    format!("{v}")
+}
+
+/// A series by year.
+pub(crate) fn by_year(
+    series: &Series,
+    found: &OverYears,
+    verdict: &str,
+    confidence: f64,
+) -> String {
+    let unit = choose::unit(&series.key.column);
+    let t = &found.trend;
+    let years = || found.groups.iter().map(|g| figure_of_place(g.at));
+    let slope = format!(
+        "{} per decade ({} % interval {} to {})",
+        with_unit(signed(10.0 * t.slope), unit),
+        figure(100.0 * confidence),
+        signed(10.0 * t.low),
+        signed(10.0 * t.high),
+    );
+    let span = format!(
+        "{} years from {} to {}",
+        found.groups.len(),
+        years().next().unwrap_or_default(),
+        years().next_back().unwrap_or_default()
+    );
+    if verdict == "trend" {
+        format!("{}: creeps by {slope} over {span}.", title(series))
+    } else {
+        format!(
+            "{}: no drift beyond chance over {span}: slope {slope}.",
+            title(series)
+        )
+    }
+}
