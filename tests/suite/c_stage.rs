@@ -6,7 +6,7 @@ use std::process::Command;
 use crate::bench::{Bench, column, root};
 
 /// Compiles a C source to a stage library in a folder.
-fn compile(source: &Path, folder: &Path, name: &str, defines: &[&str]) -> PathBuf {
+pub(crate) fn compile(source: &Path, folder: &Path, name: &str, defines: &[&str]) -> PathBuf {
     let library = folder.join(format!("{name}{}", std::env::consts::DLL_SUFFIX));
     let mut cc = Command::new(std::env::var("CC").unwrap_or_else(|_| "cc".into()));
     cc.args([

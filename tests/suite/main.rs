@@ -7,6 +7,7 @@
 mod bench;
 mod boundary;
 mod c_stage;
+mod drift;
 mod header;
 mod inputs;
 mod resume;

@@ -129,17 +129,27 @@ pub struct Noise {
 
 /// Noise from differences of neighbours and of next neighbours, which a few
 /// jumps or a slow trend hardly touch: for a first-order process their
-/// variances are 2 sigma^2 (1 - rho) and 2 sigma^2 (1 - rho^2). A correlation
-/// that is not clear of its own scatter (one-sided 5 %) counts as none. `None`
-/// with fewer than 8 values or for a constant series.
+/// variances are 2 sigma^2 (1 - rho) and 2 sigma^2 (1 - rho^2). Differences
+/// across a value that begins a new level (`breaks`, ascending) are left out. A
+/// correlation that is not clear of its own scatter (one-sided 5 %) counts as
+/// none. `None` with fewer than 8 values or for a constant series.
 #[allow(clippy::cast_precision_loss)]
-pub fn noise_from_differences(values: &[f64]) -> Option<Noise> {
+pub fn noise_from_differences(values: &[f64], breaks: &[usize]) -> Option<Noise> {
     let n = values.len();
     if n < 8 {
         return None;
     }
-    let differences =
-        |k: usize| -> Vec<f64> { values[k..].iter().zip(values).map(|(a, b)| a - b).collect() };
+    let differences = |k: usize| -> Vec<f64> {
+        let mut next = breaks.iter().copied().peekable();
+        (k..n)
+            .filter(|i| {
+                // The first break beyond the earlier of the two values.
+                while next.next_if(|b| *b + k <= *i).is_some() {}
+                next.peek().is_none_or(|b| b > i)
+            })
+            .map(|i| values[i] - values[i - k])
+            .collect()
+    };
     let one = clipped_sd(&differences(1))?;
     let two = clipped_sd(&differences(2))?;
     if one <= 0.0 {
@@ -165,18 +175,16 @@ const CLIPPED: f64 = 0.995_01;
 #[allow(clippy::cast_precision_loss)]
 pub fn clipped_sd(values: &[f64]) -> Option<f64> {
     let centre = median(values)?;
-    let n = values.len() as f64;
-    let sum_of = |reach: f64| -> f64 {
-        values
-            .iter()
-            .map(|v| (v - centre).clamp(-reach, reach))
-            .map(|d| d * d)
-            .sum()
+    let reach = match mad_sigma(values)? {
+        s if s > 0.0 => 3.0 * s,
+        _ => f64::INFINITY,
     };
-    match mad_sigma(values)? {
-        s if s > 0.0 => Some((sum_of(3.0 * s) / n / CLIPPED).sqrt()),
-        _ => Some((sum_of(f64::INFINITY) / n).sqrt()),
-    }
+    let n = values.len() as f64;
+    let drawn = || values.iter().map(|v| (v - centre).clamp(-reach, reach));
+    let mean = drawn().sum::<f64>() / n;
+    let variance = drawn().map(|d| (d - mean) * (d - mean)).sum::<f64>() / n;
+    let share = if reach.is_finite() { CLIPPED } else { 1.0 };
+    Some((variance / share).sqrt())
 }
 
 #[cfg(test)]
@@ -228,10 +236,19 @@ mod tests {
             let mut v = first_order(3000, rho, 11);
             v[1000..].iter_mut().for_each(|v| *v += 5.0);
             v[2000..].iter_mut().for_each(|v| *v -= 9.0);
-            let noise = noise_from_differences(&v).unwrap();
+            let noise = noise_from_differences(&v, &[]).unwrap();
             assert!((noise.rho - rho).abs() < 0.07, "{noise:?}");
             assert!((noise.sigma - 1.0).abs() < 0.06, "{noise:?}");
         }
+    }
+
+    #[test]
+    fn differences_across_a_break_do_not_count() {
+        let mut v = first_order(40, 0.0, 7);
+        let plain = noise_from_differences(&v, &[20]).unwrap();
+        v[20..].iter_mut().for_each(|v| *v += 100.0);
+        let broken = noise_from_differences(&v, &[20]).unwrap();
+        assert!((plain.sigma - broken.sigma).abs() < 1e-9 && plain.rho == broken.rho);
     }
 
     #[test]
@@ -242,7 +259,7 @@ mod tests {
     #[test]
     fn a_constant_series_has_no_correlation() {
         assert!(autocorrelation(&[2.0; 9], 3).is_empty());
-        assert_eq!(noise_from_differences(&[2.0; 9]), None);
+        assert_eq!(noise_from_differences(&[2.0; 9], &[]), None);
         assert!(carried_on(&[], &[], 5).is_empty());
     }
 }

@@ -72,7 +72,8 @@ pub(crate) fn assess(series: &Series, settings: &Settings) -> Result<Assessed, S
     if values.iter().all(|v| *v == values[0]) {
         return Err("the value is the same on all sheets".to_owned());
     }
-    let noise = noise_from_differences(&values).ok_or("neighbours do not differ")?;
+    let shortest = settings.shortest_stretch.min(n / 2);
+    let noise = noise(&values, shortest).ok_or("neighbours do not differ")?;
     let mut slopes = Slopes::new(&at, &values).ok_or("all sheets are at one position")?;
     let (slope, intercept) = slopes.line();
     let mut line = TheilSen {
@@ -81,7 +82,6 @@ pub(crate) fn assess(series: &Series, settings: &Settings) -> Result<Assessed, S
         high: slope,
         intercept,
     };
-    let shortest = settings.shortest_stretch.min(n / 2);
     let levels =
         levels(&at, &values, &line, noise, shortest).ok_or("too few sheets for two stretches")?;
 
@@ -133,6 +133,15 @@ pub(crate) fn assess(series: &Series, settings: &Settings) -> Result<Assessed, S
         course,
         levels,
     })
+}
+
+/// Scatter and correlation of neighbours within stretches of one level: the
+/// stretches are found with the noise that differences show at first sight, which
+/// in a short series a jump still enlarges.
+fn noise(values: &[f64], shortest: usize) -> Option<Noise> {
+    let first = noise_from_differences(values, &[])?;
+    let breaks = model::breaks(values, first, shortest);
+    noise_from_differences(values, &breaks)
 }
 
 /// What is left about the mean of each stretch.

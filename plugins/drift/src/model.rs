@@ -125,6 +125,19 @@ pub(crate) fn levels(
     })
 }
 
+/// Where levels may change: the best single step, and the changes that pay.
+#[allow(clippy::cast_precision_loss)]
+pub(crate) fn breaks(values: &[f64], noise: Noise, shortest: usize) -> Vec<usize> {
+    let values = drawn_in(values, FAR * noise.sigma);
+    let factor = (1.0 + noise.rho) / (1.0 - noise.rho);
+    let cost = penalty((values.len() as f64 / factor).max(4.0));
+    let mut found = change_points(&values, cost * noise.sigma * noise.sigma * factor, shortest);
+    found.extend(best_step(&values, shortest).map(|s| s.at));
+    found.sort_unstable();
+    found.dedup();
+    found
+}
+
 /// What a change of level must take off the sum of squares, in variances, of a
 /// series worth so many independent sheets.
 pub(crate) fn penalty(worth: f64) -> f64 {

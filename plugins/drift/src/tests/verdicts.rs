@@ -222,3 +222,14 @@ fn false_alarms_over_many_series_are_held_down() {
     assert!(small <= 20, "{small} of 200 under 0.05");
     assert!(called <= 2, "{called}");
 }
+
+#[test]
+fn a_jump_of_a_few_levels_of_coarse_numbers_is_found() {
+    let wobble = [0.0, 2.0, 1.0, 3.0, 1.0, 0.0, 2.0, 1.0, 2.0, 3.0];
+    let v: Vec<f64> = (1..=40)
+        .map(|n| 2.5 * (wobble[n * 7 % 10] + if n < 26 { 10.0 } else { 16.0 }))
+        .collect();
+    let kept = drift(&stack(40), &[widths(&v)], &Json::Null);
+    let row = &kept.of("drift_series")[0];
+    assert_eq!(words(row, "verdict"), "step", "{row:?}");
+}
