@@ -5,6 +5,7 @@
 //! `cargo run -p restrike-tests --bin accuracy -- --help` prints the reports.
 
 pub mod deskew;
+pub mod drift;
 pub mod identity;
 pub mod spread;
 pub mod whole;

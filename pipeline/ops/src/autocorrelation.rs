@@ -6,8 +6,8 @@
 //! "Bias in the estimation of autocorrelations", and Kendall, "Note on bias in
 //! the estimation of autocorrelation", both Biometrika 41, 1954 (the estimate
 //! lies low by about (1 + 3 rho) / n, by (2 + 4 rho) / n about a fitted line);
-//! Schwarz, "Estimating the dimension of a model", Annals of Statistics 6,
-//! 1978 (order by BIC). From differences: Chakar, Lebarbier, Levy-Leduc and
+//! Akaike, "A new look at the statistical model identification", IEEE
+//! Transactions on Automatic Control 19, 1974 (order by AIC). From differences: Chakar, Lebarbier, Levy-Leduc and
 //! Robin, "A robust approach for estimating change-points in the mean of an
 //! AR(1) process", Bernoulli 23, 2017.
 
@@ -63,7 +63,7 @@ pub fn unbiased(r: f64, n: usize, terms: u32) -> f64 {
 }
 
 /// Coefficients of the autoregressive model of order 0 to `acf.len()` with the
-/// least BIC for a series of `n` values with that autocorrelation.
+/// least AIC for a series of `n` values with that autocorrelation.
 #[allow(clippy::cast_precision_loss)]
 pub fn autoregression(acf: &[f64], n: usize) -> Vec<f64> {
     let m = n as f64;
@@ -85,9 +85,9 @@ pub fn autoregression(acf: &[f64], n: usize) -> Vec<f64> {
         next.push(partial);
         phi = next;
         left *= 1.0 - partial * partial;
-        let bic = m * libm::log(left) + (k + 1) as f64 * libm::log(m);
-        if bic < best.0 {
-            best = (bic, phi.clone());
+        let aic = m * libm::log(left) + 2.0 * (k + 1) as f64;
+        if aic < best.0 {
+            best = (aic, phi.clone());
         }
     }
     best.1
@@ -125,14 +125,37 @@ pub struct Noise {
     pub sigma: f64,
     /// Correlation of neighbours, 0 to 0.9.
     pub rho: f64,
+    /// Standard deviation of that correlation for independent values.
+    pub rho_se: f64,
+}
+
+impl Noise {
+    /// The same with neighbours taken as independent unless their correlation
+    /// is clear of chance (one-sided 5 %).
+    #[must_use]
+    pub fn clear_of_chance(self) -> Self {
+        if self.rho > 1.645 * self.rho_se {
+            return self;
+        }
+        Self {
+            sigma: self.sigma * (1.0 - self.rho).sqrt(),
+            rho: 0.0,
+            ..self
+        }
+    }
+
+    /// Factor by which correlation enlarges the variance of a mean of many values.
+    pub fn factor(self) -> f64 {
+        (1.0 + self.rho) / (1.0 - self.rho)
+    }
 }
 
 /// Noise from differences of neighbours and of next neighbours, which a few
 /// jumps or a slow trend hardly touch: for a first-order process their
 /// variances are 2 sigma^2 (1 - rho) and 2 sigma^2 (1 - rho^2). Differences
 /// across a value that begins a new level (`breaks`, ascending) are left out. A
-/// correlation that is not clear of its own scatter (one-sided 5 %) counts as
-/// none. `None` with fewer than 8 values or for a constant series.
+/// negative correlation counts as none. `None` with fewer than 8 values or for a
+/// constant series.
 #[allow(clippy::cast_precision_loss)]
 pub fn noise_from_differences(values: &[f64], breaks: &[usize]) -> Option<Noise> {
     let n = values.len();
@@ -156,13 +179,12 @@ pub fn noise_from_differences(values: &[f64], breaks: &[usize]) -> Option<Noise>
         return None;
     }
     let ratio = (two / one) * (two / one);
-    let rho = ratio - 1.0;
-    // For white noise this ratio has a standard deviation of about 1 / sqrt(n).
-    let clear = 1.645 / (n as f64).sqrt();
-    let rho = if rho > clear { rho.min(0.9) } else { 0.0 };
+    let rho = (ratio - 1.0).clamp(0.0, 0.9);
     Some(Noise {
         sigma: one / (2.0 * (1.0 - rho)).sqrt(),
         rho,
+        // Of the ratio for white noise.
+        rho_se: 1.0 / (n as f64).sqrt(),
     })
 }
 
@@ -248,7 +270,8 @@ mod tests {
         let plain = noise_from_differences(&v, &[20]).unwrap();
         v[20..].iter_mut().for_each(|v| *v += 100.0);
         let broken = noise_from_differences(&v, &[20]).unwrap();
-        assert!((plain.sigma - broken.sigma).abs() < 1e-9 && plain.rho == broken.rho);
+        assert!((plain.sigma - broken.sigma).abs() < 1e-9);
+        assert!((plain.rho - broken.rho).abs() < 1e-9);
     }
 
     #[test]

@@ -6,6 +6,7 @@ use restrike_ops::autocorrelation::{
 };
 use restrike_ops::change_points::change_points;
 use restrike_ops::mann_kendall::{MannKendall, inflation, mann_kendall};
+use restrike_ops::quantiles::{normal, student_t};
 use restrike_ops::step_scan::{step_interval, step_probability};
 use restrike_ops::theil_sen::{Slopes, TheilSen};
 
@@ -99,10 +100,11 @@ pub(crate) fn assess(series: &Series, settings: &Settings) -> Result<Assessed, S
         (of_line.clone(), 2)
     };
     let (lag, factor) = correlation(&left, terms, settings.most_lag);
+    let wider = factor * for_estimate(lag, n as f64 / factor);
     (line.low, line.high) = slopes
-        .interval(settings.confidence, factor)
+        .interval(settings.confidence, wider)
         .ok_or("no interval for this confidence")?;
-    let trend = mann_kendall(&at, &values, factor).ok_or("too few sheets for a trend test")?;
+    let trend = mann_kendall(&at, &values, wider).ok_or("too few sheets for a trend test")?;
 
     let course = if levels.bic_levels() < levels.bic_line {
         levels.course()
@@ -137,11 +139,27 @@ pub(crate) fn assess(series: &Series, settings: &Settings) -> Result<Assessed, S
 
 /// Scatter and correlation of neighbours within stretches of one level: the
 /// stretches are found with the noise that differences show at first sight, which
-/// in a short series a jump still enlarges.
+/// in a short series a jump still enlarges. Of the correlation that differences
+/// show and the one of what is left about the stretches the larger counts: either
+/// alone is often too small in a short series, and then chance looks like a jump.
 fn noise(values: &[f64], shortest: usize) -> Option<Noise> {
     let first = noise_from_differences(values, &[])?;
     let breaks = model::breaks(values, first, shortest);
-    noise_from_differences(values, &breaks)
+    let second = noise_from_differences(values, &breaks)?;
+    let terms = u32::try_from(breaks.len() + 1).unwrap_or(u32::MAX);
+    let left = ranks(&about_levels(values, &breaks));
+    let rho = autocorrelation(&left, 1)
+        .first()
+        .map_or(0.0, |r| unbiased(*r, values.len(), terms).min(0.9));
+    if rho <= second.rho {
+        return Some(second);
+    }
+    // The scatter of differences stays as it is.
+    Some(Noise {
+        sigma: second.sigma * ((1.0 - second.rho) / (1.0 - rho)).sqrt(),
+        rho,
+        ..second
+    })
 }
 
 /// What is left about the mean of each stretch.
@@ -166,6 +184,17 @@ fn correlation(left: &[f64], terms: u32, most_lag: usize) -> (usize, f64) {
     let phi = autoregression(&acf, n);
     let factor = inflation(n, &carried_on(&phi, &acf, n)).max(1.0);
     (phi.len(), factor)
+}
+
+/// By how much more the variance grows because the correlation is estimated:
+/// Student's t over the normal quantile, squared, at 95 %, with as many degrees of
+/// freedom as there are independent sheets, less two.
+fn for_estimate(lag: usize, effective: f64) -> f64 {
+    let pair = student_t(0.975, (effective - 2.0).max(2.0)).zip(normal(0.975));
+    match pair {
+        Some((t, z)) if lag > 0 => (t / z) * (t / z),
+        _ => 1.0,
+    }
 }
 
 /// The changes of level, of a line those that lie over the line.

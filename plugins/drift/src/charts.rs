@@ -86,13 +86,14 @@ pub(crate) fn charts(
     settings: &Settings,
 ) -> Charts {
     let n = values.len();
+    let noise = noise.clear_of_chance();
     let baseline = match settings.baseline_sheets {
         0 => changes.first().copied().unwrap_or(n).max(LEAST_BASELINE),
         given => given,
     }
     .clamp(1, n);
     let centre = centre(&values[..baseline], noise.sigma);
-    let Noise { sigma, rho } = noise;
+    let Noise { sigma, rho, .. } = noise;
     // Neighbours made independent, in standard deviations.
     let free: Vec<f64> = (0..n)
         .map(|i| {

@@ -88,7 +88,7 @@ pub(crate) fn levels(
 ) -> Option<Levels> {
     let n = values.len();
     let values = drawn_in(values, FAR * noise.sigma);
-    let factor = (1.0 + noise.rho) / (1.0 - noise.rho);
+    let factor = noise.factor();
     let worth = (n as f64 / factor).max(4.0);
     let long_variance = noise.sigma * noise.sigma * factor;
     let step = best_step(&values, shortest)?;
@@ -129,7 +129,7 @@ pub(crate) fn levels(
 #[allow(clippy::cast_precision_loss)]
 pub(crate) fn breaks(values: &[f64], noise: Noise, shortest: usize) -> Vec<usize> {
     let values = drawn_in(values, FAR * noise.sigma);
-    let factor = (1.0 + noise.rho) / (1.0 - noise.rho);
+    let factor = noise.factor();
     let cost = penalty((values.len() as f64 / factor).max(4.0));
     let mut found = change_points(&values, cost * noise.sigma * noise.sigma * factor, shortest);
     found.extend(best_step(&values, shortest).map(|s| s.at));
