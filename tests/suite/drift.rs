@@ -49,6 +49,18 @@ fn a_stack_that_gets_darker_is_told_with_the_sheet() {
     assert_eq!(change("sheet"), DARKER as f64);
     // Six of forty rows.
     assert!((change("size") - 15.0).abs() < 2.0);
+    let pictures = bench.table("pictures");
+    let rows: Vec<_> = pictures[1..]
+        .iter()
+        .filter(|r| r[column(&pictures, "stage")] == "drift")
+        .collect();
+    assert_eq!(rows.len(), 1);
+    let svg = bench.read(&format!("out/{}", rows[0][column(&pictures, "file")]));
+    assert!(
+        svg.starts_with("<svg") && svg.contains("dark_share.dark_pct"),
+        "{svg}"
+    );
+    assert!(bench.read("out/index.html").contains("series-0001.svg"));
     let run: serde_json::Value = serde_json::from_str(&bench.read("out/run.json")).unwrap();
     let notes = run["notes"].to_string();
     assert!(notes.contains("1 series: 0 creep, 1 jump"), "{notes}");

@@ -7,6 +7,7 @@ use restrike_engine::{
     Base, MEASURED, Note, PictureError, PictureOptions, PictureRef, PictureSink, Plan, RunResult,
 };
 use restrike_model::{Impression, Picture};
+use restrike_report::chart;
 use restrike_report::datapackage::Package;
 use restrike_report::picture::{self, Options};
 use restrike_report::runjson::{self, NotMeasured, Program, RunRecord, ScanRecord, StageRecord};
@@ -27,17 +28,20 @@ impl PictureSink for Pictures<'_> {
         base: Base<'_>,
         mm_per_px: Option<[f64; 2]>,
     ) -> Result<PictureRef, PictureError> {
-        let base = match base {
-            Base::Scan(view) => picture::Base::Light(view),
-            Base::Image(view) => picture::Base::of_stage(view, &picture.base),
-        };
         let options = Options {
             long_side_px: (!self.options.full_size).then_some(self.options.long_side_px as usize),
             base_mm_per_px: mm_per_px,
             ..Options::default()
         };
-        let rendered = picture::render(picture, base, &options)
-            .map_err(|e| PictureError::Draw(e.to_string()))?;
+        let rendered = match base {
+            Base::Scan(view) => picture::render(picture, picture::Base::Light(view), &options),
+            Base::Image(view) => {
+                let base = picture::Base::of_stage(view, &picture.base);
+                picture::render(picture, base, &options)
+            }
+            Base::Chart => chart::render(picture),
+        }
+        .map_err(|e| PictureError::Draw(e.to_string()))?;
         let file = self
             .writer
             .picture(stage, impression, picture, &rendered)

@@ -410,12 +410,14 @@ impl Summed {
             self.note(&m.name, level, text);
         }
         for p in &found.pictures {
-            let written = found
-                .images
-                .iter()
-                .find(|i| i.name == p.base)
+            let image = found.images.iter().find(|i| i.name == p.base);
+            let base = match image {
+                _ if p.chart().is_some() => Some(Base::Chart),
+                image => image.map(|i| Base::Image(i.raster.view())),
+            };
+            let written = base
                 .ok_or_else(|| PictureError::no_base(&p.base))
-                .and_then(|i| sink.write(None, &m.name, p, Base::Image(i.raster.view()), None));
+                .and_then(|b| sink.write(None, &m.name, p, b, None));
             match written {
                 Ok(picture) => self.pictures.push(picture),
                 Err(PictureError::Write(e)) => return Err(RunError::Write(e)),

@@ -22,6 +22,8 @@ pub enum Base<'a> {
     Scan(ImageView<'a, u16>),
     /// An image a stage gave.
     Image(ImageView<'a, f32>),
+    /// None: the picture is a chart.
+    Chart,
 }
 
 /// Why there is no picture.
@@ -212,6 +214,8 @@ impl<'a> OpenSheet<'a> {
         for p in pictures {
             let base = if p.base == "scan" {
                 Some(Base::Scan(self.pixels.view()))
+            } else if p.chart().is_some() {
+                Some(Base::Chart)
             } else {
                 self.images
                     .iter()

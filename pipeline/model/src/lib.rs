@@ -8,6 +8,7 @@
 //!   x right, y *up*, angles counter-clockwise.
 //! * **block millimetres**: the block as it lies face up: u = -x, v = y.
 
+mod chart;
 mod context;
 mod geometry;
 mod image;
@@ -17,6 +18,7 @@ mod stage;
 mod table;
 mod units;
 
+pub use chart::{Chart, Panel, Plot};
 pub use context::{
     BlockInfo, ImageArea, Impression, MarkInfo, MarkKind, Project, Role, ScanInfo, Size,
 };

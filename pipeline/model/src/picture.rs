@@ -3,6 +3,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::chart::Chart;
 use crate::geometry::{Affine, Point};
 
 /// A picture to be rendered.
@@ -12,7 +13,8 @@ pub struct Picture {
     pub name: String,
     /// What a person sees, in a sentence.
     pub caption: String,
-    /// Image it is drawn on: `scan`, or the name of an image the stage gave.
+    /// Image it is drawn on: `scan`, or the name of an image the stage gave;
+    /// `chart` for a picture that is a chart.
     pub base: String,
     /// The part of the base that is shown, and how it is turned; all of it without one.
     #[serde(default)]
@@ -20,6 +22,30 @@ pub struct Picture {
     /// What is drawn over it, in order.
     #[serde(default)]
     pub marks: Vec<Mark>,
+}
+
+impl Picture {
+    /// The base of a picture that is a chart.
+    pub const CHART: &'static str = "chart";
+
+    /// A picture that is a chart.
+    pub fn of_chart(name: &str, caption: &str, chart: Chart) -> Self {
+        Self {
+            name: name.to_owned(),
+            caption: caption.to_owned(),
+            base: Self::CHART.to_owned(),
+            frame: None,
+            marks: vec![Mark::Chart { chart }],
+        }
+    }
+
+    /// The chart, of a picture that is one.
+    pub fn chart(&self) -> Option<&Chart> {
+        match self.marks.as_slice() {
+            [Mark::Chart { chart }] if self.base == Self::CHART => Some(chart),
+            _ => None,
+        }
+    }
 }
 
 /// A window on the base image.
@@ -102,6 +128,11 @@ pub enum Mark {
         radius: f64,
         /// Its meaning.
         tone: Tone,
+    },
+    /// A chart: all there is to the picture, whose base is [`Picture::CHART`].
+    Chart {
+        /// The chart.
+        chart: Chart,
     },
     /// Words beside a point.
     Text {

@@ -6,6 +6,7 @@
 //! that a file is whole or not there. [`Writer`] does both, and decides what
 //! files are called.
 
+pub mod chart;
 pub mod csv;
 pub mod datapackage;
 pub mod files;

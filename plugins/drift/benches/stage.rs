@@ -11,6 +11,8 @@ mod choose;
 mod editions;
 #[path = "../src/model.rs"]
 mod model;
+#[path = "../src/plots.rs"]
+mod plots;
 #[path = "../src/series.rs"]
 mod series;
 #[path = "../src/settings.rs"]

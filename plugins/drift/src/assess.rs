@@ -173,7 +173,8 @@ fn about_levels(values: &[f64], starts: &[usize]) -> Vec<f64> {
 }
 
 /// Order of the model of correlated neighbours, and the factor by which they
-/// enlarge the variance of the trend test (never below 1: a correlation that
+/// enlarge the variance of the trend test (no smaller than that of order 1, and
+/// never below 1: a correlation that
 /// would make the test sharper than for independent sheets is not relied on).
 fn correlation(left: &[f64], terms: u32, most_lag: usize) -> (usize, f64) {
     let n = left.len();
@@ -182,7 +183,10 @@ fn correlation(left: &[f64], terms: u32, most_lag: usize) -> (usize, f64) {
         .map(|r| unbiased(r, n, terms))
         .collect();
     let phi = autoregression(&acf, n);
-    let factor = inflation(n, &carried_on(&phi, &acf, n)).max(1.0);
+    let of = |phi: &[f64]| inflation(n, &carried_on(phi, &acf, n));
+    // A higher order fitted to few sheets may end with a smaller factor.
+    let first = acf.first().copied().filter(|_| !phi.is_empty());
+    let factor = of(&phi).max(first.map_or(1.0, |r| of(&[r]))).max(1.0);
     (phi.len(), factor)
 }
 

@@ -21,7 +21,7 @@ const EWMA_LIMIT: f64 = 2.77;
 /// Allowance of the CUSUM, standard deviations.
 const CUSUM_ALLOWANCE: f64 = 0.5;
 /// Limit of the CUSUM, standard deviations.
-const CUSUM_LIMIT: f64 = 4.78;
+pub(crate) const CUSUM_LIMIT: f64 = 4.78;
 /// Mean number of sheets between false signals of a chart on a steady run.
 pub(crate) const RUN_LENGTH: f64 = 370.0;
 /// Least sheets the centre is taken from.
@@ -73,6 +73,8 @@ pub(crate) struct Charts {
     /// The EWMA in the unit of the column, and its limits.
     pub(crate) ewma: Vec<f64>,
     pub(crate) ewma_limits: (f64, f64),
+    /// The sums in the unit of the column.
+    pub(crate) cusum: Vec<Cusum>,
     pub(crate) signals: Vec<Signal>,
     /// Signals beyond those listed.
     pub(crate) more: usize,
@@ -132,11 +134,17 @@ pub(crate) fn charts(
     for (above, limit) in [(true, ewma_limits.1), (false, ewma_limits.0)] {
         all.runs(Chart::Ewma, above, limit, n, |i| averages[i]);
     }
-    let sums = cusum(&free, 0.0, CUSUM_ALLOWANCE);
+    let sums: Vec<Cusum> = cusum(&free, 0.0, CUSUM_ALLOWANCE)
+        .into_iter()
+        .map(|c| Cusum {
+            high: sigma * c.high,
+            low: sigma * c.low,
+        })
+        .collect();
     for (above, side) in [(true, high as fn(&Cusum) -> f64), (false, low)] {
         let from = all.signals.len();
         all.runs(Chart::Cusum, true, CUSUM_LIMIT * sigma, n, |i| {
-            sigma * side(&sums[i])
+            side(&sums[i])
         });
         for s in &mut all.signals[from..] {
             s.above = above;
@@ -151,16 +159,17 @@ pub(crate) fn charts(
         limits,
         ewma: averages,
         ewma_limits,
+        cusum: sums,
         signals: all.signals,
         more: all.more,
     }
 }
 
-fn high(c: &Cusum) -> f64 {
+pub(crate) fn high(c: &Cusum) -> f64 {
     c.high
 }
 
-fn low(c: &Cusum) -> f64 {
+pub(crate) fn low(c: &Cusum) -> f64 {
     c.low
 }
 

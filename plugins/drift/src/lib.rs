@@ -7,6 +7,7 @@ mod charts;
 mod choose;
 mod editions;
 mod model;
+mod plots;
 mod series;
 mod settings;
 mod stage;

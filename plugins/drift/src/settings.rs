@@ -53,6 +53,9 @@ pub(crate) struct Settings {
     /// Chart signals listed of a series and chart at most.
     #[schemars(range(min = 1, max = 1_000_000))]
     pub(crate) most_signals: usize,
+    /// Charts drawn at most: of series that drift first, then of those with signals.
+    #[schemars(range(min = 0, max = 10_000))]
+    pub(crate) most_charts: usize,
 }
 
 const EXCEPT: [&str; 22] = [
@@ -100,6 +103,7 @@ impl Default for Settings {
             false_discovery_rate: 0.05,
             baseline_sheets: 0,
             most_signals: 100,
+            most_charts: 24,
         }
     }
 }

@@ -12,6 +12,7 @@ use crate::assess::{self, Assessed};
 use crate::choose;
 use crate::editions::{self, OverYears};
 use crate::model::Course;
+use crate::plots;
 use crate::series::{self, Axis, Series};
 use crate::settings::Settings;
 use crate::tables::{self, CHANGES, SERIES, SIGNALS};
@@ -53,6 +54,7 @@ impl Stage for Drift {
             },
             gives: Given {
                 tables: tables::specs(),
+                pictures: vec![plots::PICTURE.into()],
                 ..Given::default()
             },
             phases: Phases {
@@ -79,17 +81,26 @@ impl Stage for Drift {
         let found: Vec<Found> = all.par_iter().map(|s| self.assess(s)).collect();
         let p: Vec<f64> = found.iter().filter_map(Found::p).collect();
         let mut q = benjamini_hochberg(&p).into_iter();
+        let q: Vec<f64> = found
+            .iter()
+            .map(|f| f.p().and_then(|_| q.next()).unwrap_or(1.0))
+            .collect();
         let mut told = Told::default();
-        for (id, (series, found)) in (1..).zip(all.iter().zip(&found)) {
-            let q = if found.p().is_some() {
-                q.next().unwrap_or(1.0)
-            } else {
-                1.0
-            };
-            self.put(id, series, found, q, &mut told, out)?;
+        for (id, ((series, found), q)) in (1..).zip(all.iter().zip(&found).zip(&q)) {
+            self.put(id, series, found, *q, &mut told, out)?;
         }
+        self.draw(&all, &found, &q, out)?;
         told.note(&self.settings, out);
         Ok(())
+    }
+}
+
+/// What is said of a series by position.
+fn verdict(found: &Assessed, drifts: bool) -> &'static str {
+    match found.course {
+        _ if !drifts => "none",
+        Course::Step | Course::Stretches => "step",
+        Course::Line | Course::Constant => "trend",
     }
 }
 
@@ -162,10 +173,11 @@ impl Drift {
                 out.row(SERIES, tables::year_row(id, series, y, q, verdict, &words))
             }
             Found::ByPosition(a) => {
-                let (verdict, count) = match a.course {
-                    _ if !drifts => ("none", &mut told.none),
-                    Course::Step | Course::Stretches => ("step", &mut told.step),
-                    Course::Line | Course::Constant => ("trend", &mut told.trend),
+                let verdict = verdict(a, drifts);
+                let count = match verdict {
+                    "none" => &mut told.none,
+                    "step" => &mut told.step,
+                    _ => &mut told.trend,
                 };
                 *count += 1;
                 let words = words::by_position(series, a, verdict, confidence);
@@ -184,6 +196,53 @@ impl Drift {
                 Ok(())
             }
         }
+    }
+
+    /// Draws the series that drift, the clearest first, then those with chart
+    /// signals, as many as the settings allow.
+    fn draw(
+        &self,
+        all: &[Series],
+        found: &[Found],
+        q: &[f64],
+        out: &mut dyn Output,
+    ) -> Result<(), StageError> {
+        let drifts = |i: usize| q[i] <= self.settings.false_discovery_rate;
+        let mut order: Vec<usize> = (0..all.len())
+            .filter(|i| match &found[*i] {
+                Found::ByPosition(a) => drifts(*i) || !a.charts.signals.is_empty(),
+                Found::ByYear(_) => drifts(*i),
+                Found::NotAssessed(_) => false,
+            })
+            .collect();
+        let rank = |i: usize| if drifts(i) { q[i] } else { 2.0 };
+        order.sort_by(|a, b| rank(*a).total_cmp(&rank(*b)));
+        let left = order.len().saturating_sub(self.settings.most_charts);
+        order.truncate(self.settings.most_charts);
+        order.sort_unstable();
+        let confidence = self.settings.confidence;
+        for i in order {
+            let series = &all[i];
+            let picture = match &found[i] {
+                Found::ByPosition(a) => {
+                    let words = words::by_position(series, a, verdict(a, drifts(i)), confidence);
+                    plots::by_position(i + 1, series, a, drifts(i), &words)
+                }
+                Found::ByYear(y) => {
+                    let words = words::by_year(series, y, "trend", confidence);
+                    plots::by_year(i + 1, series, y, &words)
+                }
+                Found::NotAssessed(_) => continue,
+            };
+            out.picture(&picture)?;
+        }
+        if left > 0 {
+            out.note(
+                Level::Info,
+                &format!("{left} more series that drift or have chart signals are not drawn: raise `most_charts`"),
+            );
+        }
+        Ok(())
     }
 
     /// Says which patterns for columns fit none: a name may be misspelt.

@@ -30,6 +30,7 @@ pub(super) fn encode(canvas: &Pixmap, encoding: Encoding) -> Result<Vec<u8>, Str
                 .encode(&rgb, width, height, image::ExtendedColorType::Rgb8)
                 .map_err(|e| e.to_string())?;
         }
+        Encoding::Svg => return Err("pixels are not written as SVG".to_owned()),
     }
     Ok(bytes)
 }

@@ -80,6 +80,8 @@ pub enum Encoding {
     Png,
     /// JPEG of a quality from 1 to 100: a fraction of the size of a PNG.
     Jpeg(u8),
+    /// SVG, of charts only.
+    Svg,
 }
 
 impl Encoding {
@@ -88,6 +90,7 @@ impl Encoding {
         match self {
             Self::Png => "png",
             Self::Jpeg(_) => "jpg",
+            Self::Svg => "svg",
         }
     }
 }
@@ -168,6 +171,14 @@ pub enum PictureError {
         width: f64,
         /// Height in pixels.
         height: f64,
+    },
+    /// It is to be drawn as a chart and holds none.
+    #[error("picture `{picture}` holds no chart that can be drawn: {reason}")]
+    Chart {
+        /// The picture's name.
+        picture: String,
+        /// Why.
+        reason: String,
     },
     /// The encoder refused.
     #[error("picture `{picture}`: cannot be encoded: {reason}")]

@@ -1,6 +1,6 @@
 //! Stacks that creep, jump, or do neither.
 
-use restrike_stage::{Role, Stage, Table, Value};
+use restrike_stage::{Plot, Role, Stage, Table, Value};
 use serde_json::{Value as Json, json};
 
 use super::made::{Noise, drift, get, num, sheet, stack, widths, words};
@@ -22,6 +22,13 @@ fn a_jump_is_found_with_its_place_and_size() {
     assert!(num(c, "at_low") <= 71.0 && num(c, "at_high") >= 71.0);
     assert!((num(c, "size") - 2.0).abs() < 3.0 * num(c, "size_se"));
     assert!(words(row, "words").starts_with("ink.width_mm (edition reprint): jumps by +"));
+    assert_eq!(kept.pictures.len(), 1);
+    let chart = kept.pictures[0].chart().unwrap();
+    assert_eq!(kept.pictures[0].name, "series-0001");
+    assert_eq!(kept.pictures[0].caption, words(row, "words"));
+    assert_eq!(chart.panels.len(), 3);
+    let plots = chart.panels[0].plots.iter();
+    assert_eq!(plots.filter(|p| matches!(p, Plot::Band { .. })).count(), 1);
     // The sums notice it within a few sheets.
     let signal = kept
         .of("drift_signals")
@@ -146,6 +153,21 @@ fn images_blocks_and_other_keys_are_series_of_their_own() {
         words(&kept.of("drift_series")[0], "reason"),
         "the value is the same on all sheets"
     );
+}
+
+#[test]
+fn a_long_series_is_drawn_with_few_points_and_none_where_not_wanted() {
+    let mut v = Noise(7).series(20_000);
+    v[12_345] = 9.0;
+    let kept = drift(&stack(20_000), &[widths(&v)], &Json::Null);
+    let chart = kept.pictures[0].chart().unwrap();
+    let Some(Plot::Dots { points, .. }) = chart.panels[0].plots.first() else {
+        panic!("{:?}", chart.panels[0].plots.first());
+    };
+    assert!(points.len() <= 1600 && points.iter().any(|p| p.x == 12_346.0 && p.y == 9.0));
+    let none = json!({ "most_charts": 0 });
+    let kept = drift(&stack(20_000), &[widths(&v)], &none);
+    assert!(kept.pictures.is_empty() && kept.notes.iter().any(|n| n.contains("1 more series")));
 }
 
 #[test]
