@@ -23,6 +23,9 @@ use crate::stats::median;
 /// Up to this many points all slopes are made.
 const FEW: usize = 400;
 
+/// Drawn slopes that are enough to narrow an interval by.
+const ENOUGH: usize = 4_000;
+
 /// Rounds of narrowing at most; each leaves about 1 of 100 slopes.
 const ROUNDS: usize = 200;
 
@@ -216,7 +219,8 @@ struct Within {
 struct Search {
     /// How many slopes lie below a slope, ascending.
     counts: Vec<(f64, u64)>,
-    drawn: Option<Within>,
+    /// Slopes drawn at random, from the widest interval to the narrowest.
+    drawn: Vec<Within>,
     listed: Option<Within>,
     keys: Vec<f64>,
     spare: Vec<f64>,
@@ -228,7 +232,7 @@ impl Search {
         let (low, high) = (f64::NEG_INFINITY, f64::INFINITY);
         Self {
             counts: vec![(low, 0), (high, pairs.total)],
-            drawn: None,
+            drawn: Vec::new(),
             listed: (pairs.x.len() <= FEW).then(|| Within {
                 low,
                 high,
@@ -282,8 +286,28 @@ impl Search {
         z ^ (z >> 31)
     }
 
+    /// Slopes drawn from an interval, sorted: those of an earlier, wider draw that
+    /// lie in it, where they are enough.
+    fn sample(&mut self, p: &Pairs, low: f64, high: f64, held: u64) -> Vec<f64> {
+        let wider = self.drawn.iter().rfind(|w| w.low <= low && high <= w.high);
+        if let Some(w) = wider {
+            let from = w.slopes.partition_point(|s| *s < low);
+            let to = w.slopes.partition_point(|s| *s < high);
+            if to - from >= ENOUGH || (w.low, w.high) == (low, high) {
+                return w.slopes[from..to].to_vec();
+            }
+        }
+        let slopes = self.draw(p, low, high, held);
+        self.drawn.push(Within {
+            low,
+            high,
+            slopes: slopes.clone(),
+        });
+        slopes
+    }
+
     fn draw(&mut self, p: &Pairs, low: f64, high: f64, held: u64) -> Vec<f64> {
-        let count = p.x.len().min(20_000);
+        let count = p.x.len().min(100_000);
         let mut places: Vec<u64> = (0..count).map(|_| self.next() % held).collect();
         places.sort_unstable();
         let found = inversions::draw(Self::between(p, low, high), &places);
@@ -312,7 +336,7 @@ impl Search {
         clippy::cast_sign_loss
     )]
     fn find(&mut self, p: &Pairs, rank: u64) -> f64 {
-        let few = 4 * p.x.len() as u64;
+        let few = 8 * p.x.len() as u64;
         let mut last = 0.0;
         for _ in 0..ROUNDS {
             let ((low, below_low), (high, below_high)) = self.bracket(rank);
@@ -329,13 +353,7 @@ impl Search {
                 self.listed = Some(listed);
                 return slope.unwrap_or(low);
             }
-            let known = self.drawn.take().filter(here);
-            let drawn = known.unwrap_or_else(|| Within {
-                low,
-                high,
-                slopes: self.draw(p, low, high, held),
-            });
-            let v = &drawn.slopes;
+            let v = self.sample(p, low, high, held);
             let t = v.len();
             if t == 0 {
                 return last;
@@ -361,7 +379,6 @@ impl Search {
                     self.count(p, after.map_or(end + blur, |a| part(end, a)));
                 }
             }
-            self.drawn = Some(drawn);
             if self.held(rank) > held / 2 {
                 // One and the same slope many times, or a sample that says
                 // little: the guess itself, which is the slope or parts the rest.

@@ -246,7 +246,7 @@ fn changes(
             after,
             size_se: (variance * share).sqrt(),
             bic_gain: gain - 2.0 * model::log(levels.worth),
-            p: step_probability(gain.sqrt(), worth, shortest.min(worth / 2)),
+            p: step_probability(gain.sqrt(), worth, model::scaled(shortest, factor, worth)),
         });
     }
     found

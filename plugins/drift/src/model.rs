@@ -188,6 +188,16 @@ pub(crate) fn mean(values: &[f64]) -> f64 {
     values.iter().sum::<f64>() / values.len().max(1) as f64
 }
 
+/// A least length in independent sheets, of `count` in all.
+#[allow(
+    clippy::cast_precision_loss,
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss
+)]
+pub(crate) fn scaled(shortest: usize, factor: f64, count: usize) -> usize {
+    ((shortest as f64 / factor).round() as usize).clamp(1, (count / 2).max(1))
+}
+
 /// Probability that chance alone gives as clear a step, or as clear a stretch
 /// apart from the rest.
 #[allow(
@@ -206,16 +216,13 @@ fn chance(
     let n = values.len();
     let count = worth.round() as usize;
     let factor = n as f64 / worth;
+    let short = scaled(shortest, factor, count);
     let dof = (worth - 2.0).max(1.0);
     let score = |gain: f64, left: f64| {
         let t = (gain / (left / (n as f64 - 2.0)).max(f64::MIN_POSITIVE) / factor).sqrt();
         score_of_t(t, dof).unwrap_or(0.0)
     };
-    let one = step_probability(
-        score(step.whole - step.left, step.left),
-        count,
-        shortest.min(count / 2),
-    );
+    let one = step_probability(score(step.whole - step.left, step.left), count, short);
     if changes.len() < 2 {
         return one;
     }
@@ -229,6 +236,6 @@ fn chance(
             sum * sum * n as f64 / (k * (n as f64 - k))
         })
         .fold(0.0, f64::max);
-    let apart = stretch_probability(score(best, left), count, shortest.min(count / 2));
+    let apart = stretch_probability(score(best, left), count, short);
     (2.0 * one.min(apart)).min(1.0)
 }
