@@ -25,7 +25,8 @@ pub(crate) struct Settings {
     /// A column counts if it holds numbers.
     pub(crate) columns: Vec<String>,
     /// Columns to leave out, likewise: standard errors, ends of intervals,
-    /// places in the scan and other numbers that are no property of the print.
+    /// places in the scan, what another column says as well, and other numbers that
+    /// are no property of print or scan.
     pub(crate) except: Vec<String>,
     /// Columns that split a table with several rows a sheet into series of their own.
     pub(crate) keys: Vec<String>,
@@ -58,7 +59,7 @@ pub(crate) struct Settings {
     pub(crate) most_charts: usize,
 }
 
-const EXCEPT: [&str; 22] = [
+const EXCEPT: [&str; 28] = [
     "*_se",
     "*_se_*",
     "*_low",
@@ -76,6 +77,12 @@ const EXCEPT: [&str; 22] = [
     "*.*_edges",
     "*.stated_*",
     "*.levels_used",
+    "*_cy_mm",
+    "scan-check.measured_*",
+    "scan-check.line_*",
+    "deskew_sheet.response_*",
+    "deskew_sheet.cut_off_mm",
+    "deskew_edges.*",
     "*.target_patches",
     "*.year",
     "*.position",

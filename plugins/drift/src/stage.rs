@@ -30,6 +30,14 @@ enum Found {
     NotAssessed(String),
 }
 
+/// A series with what is known of it.
+struct Line {
+    series: Series,
+    found: Found,
+    /// Adjusted for all series; none where not assessed.
+    q: Option<f64>,
+}
+
 impl Found {
     fn p(&self) -> Option<f64> {
         match self {
@@ -81,15 +89,26 @@ impl Stage for Drift {
         let found: Vec<Found> = all.par_iter().map(|s| self.assess(s)).collect();
         let p: Vec<f64> = found.iter().filter_map(Found::p).collect();
         let mut q = benjamini_hochberg(&p).into_iter();
-        let q: Vec<f64> = found
-            .iter()
-            .map(|f| f.p().and_then(|_| q.next()).unwrap_or(1.0))
+        let mut lines: Vec<Line> = all
+            .into_iter()
+            .zip(found)
+            .map(|(series, found)| Line {
+                q: found.p().and_then(|_| q.next()),
+                series,
+                found,
+            })
             .collect();
+        // The clearest first, those not assessed last.
+        let rank = |l: &Line| (l.q.unwrap_or(2.0), l.found.p().unwrap_or(2.0));
+        lines.sort_by(|a, b| {
+            let (a, b) = (rank(a), rank(b));
+            a.0.total_cmp(&b.0).then(a.1.total_cmp(&b.1))
+        });
         let mut told = Told::default();
-        for (id, ((series, found), q)) in (1..).zip(all.iter().zip(&found).zip(&q)) {
-            self.put(id, series, found, *q, &mut told, out)?;
+        for (id, line) in (1..).zip(&lines) {
+            self.put(id, line, &mut told, out)?;
         }
-        self.draw(&all, &found, &q, out)?;
+        self.draw(&lines, out)?;
         told.note(&self.settings, out);
         Ok(())
     }
@@ -145,18 +164,22 @@ impl Drift {
         }
     }
 
+    fn drifts(&self, line: &Line) -> bool {
+        line.q
+            .is_some_and(|q| q <= self.settings.false_discovery_rate)
+    }
+
     fn put(
         &self,
         id: usize,
-        series: &Series,
-        found: &Found,
-        q: f64,
+        line: &Line,
         told: &mut Told,
         out: &mut dyn Output,
     ) -> Result<(), StageError> {
-        let drifts = q <= self.settings.false_discovery_rate;
+        let (series, q) = (&line.series, line.q.unwrap_or(1.0));
+        let drifts = self.drifts(line);
         let confidence = self.settings.confidence;
-        match found {
+        match &line.found {
             Found::NotAssessed(reason) => {
                 told.not_assessed += 1;
                 let words = words::not_assessed(series, reason);
@@ -200,42 +223,33 @@ impl Drift {
 
     /// Draws the series that drift, the clearest first, then those with chart
     /// signals, as many as the settings allow.
-    fn draw(
-        &self,
-        all: &[Series],
-        found: &[Found],
-        q: &[f64],
-        out: &mut dyn Output,
-    ) -> Result<(), StageError> {
-        let drifts = |i: usize| q[i] <= self.settings.false_discovery_rate;
-        let mut order: Vec<usize> = (0..all.len())
-            .filter(|i| match &found[*i] {
-                Found::ByPosition(a) => drifts(*i) || !a.charts.signals.is_empty(),
-                Found::ByYear(_) => drifts(*i),
-                Found::NotAssessed(_) => false,
-            })
+    fn draw(&self, lines: &[Line], out: &mut dyn Output) -> Result<(), StageError> {
+        let numbered = || (1_usize..).zip(lines);
+        let signals = |l: &Line| match &l.found {
+            Found::ByPosition(a) => !a.charts.signals.is_empty(),
+            _ => false,
+        };
+        let worth: Vec<(usize, &Line)> = numbered()
+            .filter(|(_, l)| self.drifts(l))
+            .chain(numbered().filter(|(_, l)| !self.drifts(l) && signals(l)))
             .collect();
-        let rank = |i: usize| if drifts(i) { q[i] } else { 2.0 };
-        order.sort_by(|a, b| rank(*a).total_cmp(&rank(*b)));
-        let left = order.len().saturating_sub(self.settings.most_charts);
-        order.truncate(self.settings.most_charts);
-        order.sort_unstable();
         let confidence = self.settings.confidence;
-        for i in order {
-            let series = &all[i];
-            let picture = match &found[i] {
+        for (id, line) in worth.iter().take(self.settings.most_charts) {
+            let (series, drifts) = (&line.series, self.drifts(line));
+            let picture = match &line.found {
                 Found::ByPosition(a) => {
-                    let words = words::by_position(series, a, verdict(a, drifts(i)), confidence);
-                    plots::by_position(i + 1, series, a, drifts(i), &words)
+                    let words = words::by_position(series, a, verdict(a, drifts), confidence);
+                    plots::by_position(*id, series, a, drifts, &words)
                 }
                 Found::ByYear(y) => {
                     let words = words::by_year(series, y, "trend", confidence);
-                    plots::by_year(i + 1, series, y, &words)
+                    plots::by_year(*id, series, y, &words)
                 }
                 Found::NotAssessed(_) => continue,
             };
             out.picture(&picture)?;
         }
+        let left = worth.len().saturating_sub(self.settings.most_charts);
         if left > 0 {
             out.note(
                 Level::Info,

@@ -28,7 +28,7 @@ fn keys() -> Vec<C> {
         C::integer(
             "series",
             "",
-            "Number of the series, from 1; the same in all tables of this stage.",
+            "Number of the series, from 1, the clearest drift first; the same in all tables of this stage.",
         ),
         C::text("table", "Table the numbers are from."),
         C::text("column", "Its column."),
