@@ -62,6 +62,9 @@ pub(crate) struct Series {
     pub(crate) without: usize,
 }
 
+/// Largest value that is looked at: squares of larger ones are no numbers.
+const LARGEST: f64 = 1e120;
+
 /// Where a sheet stands.
 struct Place {
     edition: usize,
@@ -227,7 +230,8 @@ fn values(table: &Table, column: usize, rows: &[usize]) -> Vec<(usize, f64)> {
         .filter_map(|r| {
             let row = &table.rows[*r];
             let sheet = usize::try_from(row.first()?.as_i64()?).ok()?;
-            Some((sheet, row.get(column)?.as_f64()?))
+            let value = row.get(column)?.as_f64().filter(|v| v.abs() <= LARGEST)?;
+            Some((sheet, value))
         })
         .collect();
     found.sort_by_key(|v| v.0);

@@ -2,5 +2,6 @@
 
 mod made;
 mod names;
+mod odd;
 mod verdicts;
 mod years;

@@ -1,0 +1,85 @@
+//! Odd runs: whatever the numbers, every series gets its row.
+
+use proptest::prelude::*;
+use restrike_stage::{Role, Value};
+use serde_json::json;
+
+use super::made::{drift, num, sheet, widths, words};
+
+/// Numbers of all sizes, many of them equal.
+fn value() -> impl Strategy<Value = f64> {
+    prop_oneof![
+        4 => -1.0..1.0_f64,
+        3 => (0..3_u8).prop_map(f64::from),
+        1 => Just(0.0),
+        1 => -1e9..1e9_f64,
+        1 => prop_oneof![Just(1e300), Just(-1e119), Just(1e-310), Just(5e-324)],
+    ]
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(300))]
+    #[test]
+    fn every_series_is_assessed_or_says_why_not(
+        rows in prop::collection::vec((value(), -3..60_i64, 0..3_u8, 0..4_i32), 0..90),
+        rho in 0.0..1.0_f64,
+        same in any::<bool>(),
+    ) {
+        let mut last = 0.0;
+        let mut values = Vec::new();
+        let mut impressions = Vec::new();
+        for (k, (v, position, edition, year)) in rows.iter().enumerate() {
+            last = rho * last + v;
+            values.push(if same { last } else { *v });
+            let position = (*position >= 0).then_some(*position);
+            let year = (*year > 0).then_some(1960 + 10 * year);
+            let mut line = sheet(k + 1, &edition.to_string(), year, position);
+            if k % 17 == 16 {
+                line.role = Role::Proof("key".into());
+            }
+            impressions.push(line);
+        }
+        let settings = json!({ "least_sheets": 8, "shortest_stretch": 2 });
+        let kept = drift(&impressions, &[widths(&values)], &settings);
+        for row in kept.of("drift_series") {
+            if words(row, "verdict") == "not assessed" {
+                prop_assert!(!words(row, "reason").is_empty());
+                continue;
+            }
+            let p = num(row, "p");
+            prop_assert!((0.0..=1.0).contains(&p) && num(row, "q") >= p, "{:?}", row);
+            let slope = if words(row, "axis") == "year" { "slope_per_decade" } else { "slope_per_100_sheets" };
+            let (low, high) = (num(row, &format!("{slope}_low")), num(row, &format!("{slope}_high")));
+            prop_assert!(low <= num(row, slope) && num(row, slope) <= high, "{:?}", row);
+        }
+        for c in kept.of("drift_changes") {
+            prop_assert!(num(c, "at_low") <= num(c, "at") && num(c, "at") <= num(c, "at_high"));
+        }
+    }
+}
+
+#[test]
+fn a_table_without_sheets_or_numbers_gives_no_series() {
+    let mut text = widths(&[1.0, 2.0]);
+    text.rows
+        .iter_mut()
+        .for_each(|r| r[1] = Value::from("wide"));
+    let mut run = widths(&[1.0, 2.0]);
+    run.columns[0] = "block".into();
+    let kept = drift(
+        &[sheet(1, "", None, None)],
+        &[text, run],
+        &serde_json::Value::Null,
+    );
+    assert!(kept.of("drift_series").is_empty());
+    let unknown = widths(&[1.0; 30]);
+    let kept = drift(
+        &[sheet(1, "", None, None)],
+        &[unknown],
+        &serde_json::Value::Null,
+    );
+    assert_eq!(
+        words(&kept.of("drift_series")[0], "verdict"),
+        "not assessed"
+    );
+}
