@@ -7,5 +7,6 @@
 pub mod deskew;
 pub mod drift;
 pub mod identity;
+pub mod registration;
 pub mod spread;
 pub mod whole;

@@ -21,6 +21,13 @@ impl Spread {
         }
     }
 
+    /// Adds all errors of another.
+    pub fn join(&mut self, other: &Self) {
+        self.errors.extend(&other.errors);
+        self.covered += other.covered;
+        self.stated += other.stated;
+    }
+
     /// How many there are.
     pub fn count(&self) -> usize {
         self.errors.len()

@@ -9,6 +9,7 @@ use restrike_engine::{Base, FinalTable, Overrides, PictureError, PictureRef, Pic
 use restrike_host::Search;
 use restrike_model::{Impression, Picture, Value};
 use restrike_synth::{Design, DesignSpec, Difficulty, Family, RunSpec, SheetSpec, Truth, Wrong};
+use restrike_synth::run::Change;
 
 /// What to render.
 #[derive(Debug, Clone)]
@@ -27,6 +28,12 @@ pub struct Batch {
     pub difficulty: Difficulty,
     /// Wrong sheets mixed in.
     pub wrong: Vec<Wrong>,
+    /// Single-block proofs before the run, with the block list.
+    pub proofs: bool,
+    /// Changes over the run.
+    pub changes: Vec<Change>,
+    /// Blocks land up to 3 mm and 10 mrad from where their proofs have them.
+    pub far: bool,
 }
 
 /// Families and seeds the figures are reported on, and whether two-up; no stage
@@ -56,6 +63,9 @@ pub fn batches(
             dpi,
             difficulty,
             wrong: wrong.to_vec(),
+            proofs: false,
+            changes: Vec::new(),
+            far: false,
         })
 }
 
@@ -66,6 +76,10 @@ pub struct Measured {
     pub truth: Vec<Truth>,
     /// The tables.
     pub tables: Vec<FinalTable>,
+    /// The design.
+    pub design: Design,
+    /// The registration's part of the block record, if one was learned.
+    pub record: Option<serde_json::Value>,
 }
 
 /// Pictures are not asked for.
@@ -89,12 +103,16 @@ impl PictureSink for NoPictures {
 }
 
 /// Writes the config of a design.
-fn config(design: &Design, stages: &[&str]) -> String {
+fn config(design: &Design, stages: &[&str], blocks: bool) -> String {
     let mut text = format!(
         "design = \"{}\"\nsheet_list = \"scans/sheets.csv\"\noutput = \"out\"\n\
          [pictures]\nwrite = false\n[sheet]\nwidth_mm = {:?}\nheight_mm = {:?}\n",
         design.title, design.sheet_mm[0], design.sheet_mm[1]
     );
+    if blocks {
+        // A key of the whole table, so it stands before the tables.
+        text.insert_str(0, "block_list = \"blocks.csv\"\n");
+    }
     for i in &design.images {
         text.push_str(&format!(
             "[[image]]\nname = \"{}\"\nx_mm = {:?}\ny_mm = {:?}\nwidth_mm = {:?}\nheight_mm = {:?}\nborder = {}\n",
@@ -104,6 +122,24 @@ fn config(design: &Design, stages: &[&str]) -> String {
     }
     for s in stages {
         text.push_str(&format!("[[stage]]\nname = \"{s}\"\n"));
+        if *s == "registration" {
+            text.push_str("[stage.settings]\npictures = false\n");
+        }
+    }
+    text
+}
+
+fn block_list(design: &Design) -> String {
+    let mut text = "name,order,key,bokashi\n".to_owned();
+    let word = |b: bool| if b { "yes" } else { "no" };
+    for b in &design.blocks {
+        text.push_str(&format!(
+            "{},{},{},{}\n",
+            b.name,
+            b.order,
+            word(b.key),
+            word(!b.bokashi.is_empty())
+        ));
     }
     text
 }
@@ -120,14 +156,21 @@ pub fn measure(batch: &Batch, stages: &[&str]) -> Result<Measured> {
         two_up: batch.two_up,
         ..DesignSpec::default()
     });
-    let run = RunSpec {
+    let mut run = RunSpec {
         sheets: batch.sheets,
         references: 2,
         seed: batch.seed,
         dpi: batch.dpi,
         wrong: batch.wrong.clone(),
+        proofs: batch.proofs,
+        changes: batch.changes.clone(),
         ..RunSpec::new(batch.difficulty)
     };
+    if batch.far {
+        let k = &mut run.knobs;
+        (k.placing_sd, k.shift_max) = (1.5, 3.0);
+        (k.turn_sd, k.turn_max) = (0.01, 0.01);
+    }
     let specs: Vec<SheetSpec> = run.sheets(&design);
     let scans = folder.path().join("scans");
     restrike_synth::write_run(&design, &specs, &scans).map_err(|e| anyhow!("{e}"))?;
@@ -139,9 +182,19 @@ pub fn measure(batch: &Batch, stages: &[&str]) -> Result<Measured> {
             Ok(serde_json::from_slice(&text)?)
         })
         .collect::<Result<Vec<Truth>>>()?;
-    std::fs::write(folder.path().join("p.toml"), config(&design, stages))?;
+    std::fs::write(folder.path().join("p.toml"), config(&design, stages, batch.proofs))?;
+    std::fs::write(folder.path().join("blocks.csv"), block_list(&design))?;
     let tables = run_pipeline(&folder.path().join("p.toml"))?;
-    Ok(Measured { truth, tables })
+    let record = std::fs::read(folder.path().join("out/record/registration.json"))
+        .ok()
+        .map(|text| serde_json::from_slice(&text))
+        .transpose()?;
+    Ok(Measured {
+        truth,
+        tables,
+        design,
+        record,
+    })
 }
 
 fn run_pipeline(config: &Path) -> Result<Vec<FinalTable>> {

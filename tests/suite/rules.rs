@@ -21,6 +21,7 @@ fn allowed(name: &str) -> Option<&'static [&'static str]> {
             // Listed so that they are built; never used.
             "restrike-deskew",
             "restrike-drift",
+            "restrike-registration",
             "restrike-scan-check",
         ],
         "restrike-deskew" | "restrike-drift" | "restrike-scan-check" | "restrike-registration" => {

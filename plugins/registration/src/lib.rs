@@ -1,8 +1,33 @@
-//! Mark corrections: the run-level half of registration.
-//!
-//! It turns a table `registration` of measured block motions (a row for each
-//! sheet, image and block) into what to cut or pad at the registration marks.
-//! The half that measures those motions on a sheet is not there yet, so this is
-//! a library and not a stage that a config can name.
+//! Stage registration: where each colour block landed against the key, how
+//! sure that is, and what to cut or pad at the registration marks.
 
 pub mod marks;
+
+mod align;
+mod coarse;
+mod edge_distance;
+mod edge_map;
+mod frame;
+mod joint;
+mod layers;
+mod learned;
+mod level;
+mod local;
+mod located;
+mod paper;
+mod pictures;
+mod record;
+mod resample;
+mod settings;
+mod shape;
+mod stage;
+mod state;
+mod tables;
+mod zero;
+
+#[cfg(test)]
+mod tests;
+
+use stage::Registration;
+
+restrike_stage::export!(Registration);

@@ -19,6 +19,18 @@ struct Args {
     /// How hard the sheets are.
     #[arg(long, value_enum, default_value_t = Hardness::Standard)]
     difficulty: Hardness,
+    /// Use the designs that stages are tuned on (registration only).
+    #[arg(long)]
+    tuning: bool,
+    /// All designs two-up (registration only).
+    #[arg(long)]
+    two_up: bool,
+    /// Edges retreat by up to this over the run, mm (registration only).
+    #[arg(long, default_value_t = 0.0)]
+    retreat: f64,
+    /// Blocks start up to 3 mm and 10 mrad off (registration only).
+    #[arg(long)]
+    far: bool,
     /// Fail unless the targets are met.
     #[arg(long)]
     check: bool,
@@ -30,6 +42,8 @@ enum What {
     Deskew,
     /// Names of wrong sheets.
     Identity,
+    /// Where each colour block lies, with proofs.
+    Registration,
 }
 
 #[derive(Clone, Copy, ValueEnum)]
@@ -64,6 +78,19 @@ fn main() -> Result<()> {
             if args.check {
                 ensure!(r.wrong() == 0, "sheets called by another name");
             }
+        }
+        What::Registration => {
+            let sheets = args.sheets.unwrap_or(20);
+            let r = restrike_tests::registration::report(restrike_tests::registration::Trial {
+                sheets,
+                dpi: args.dpi,
+                difficulty,
+                tuning: args.tuning,
+                two_up: args.two_up,
+                retreat_mm: args.retreat,
+                far: args.far,
+            })?;
+            println!("{}", r.text());
         }
     }
     Ok(())

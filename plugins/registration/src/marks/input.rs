@@ -54,7 +54,16 @@ pub(crate) struct Readings {
     pub(crate) hidden: Vec<Hidden>,
 }
 
-/// The sheets that count, in stack order: impressions of the whole set (a
+/// The edition whose marks are asked about: the proofs', or the last one listed.
+/// Sheets of another edition were laid against marks that may since have been cut.
+pub(crate) fn edition(impressions: &[Impression]) -> Option<&str> {
+    let proof = impressions
+        .iter()
+        .find(|i| matches!(i.role, Role::Proof(_)));
+    proof.or(impressions.last()).map(|i| i.edition.as_str())
+}
+
+/// The sheets that count, in stack order: of one edition, impressions of the whole set (a
 /// proof of a single block shows no register), the first so many if asked.
 pub(crate) fn chosen_sheets(
     impressions: &[Impression],
@@ -64,9 +73,11 @@ pub(crate) fn chosen_sheets(
     let measured: BTreeSet<i64> = (0..table.rows.len())
         .filter_map(|r| table.get(r, "sheet").as_i64())
         .collect();
+    let edition = edition(impressions);
     let mut sheets: Vec<&Impression> = impressions
         .iter()
         .filter(|i| !matches!(i.role, Role::Proof(_)))
+        .filter(|i| edition.is_none_or(|e| i.edition == e))
         .filter(|i| i64::try_from(i.sheet).is_ok_and(|s| measured.contains(&s)))
         .collect();
     if sheets.iter().all(|i| i.position.is_some()) {
@@ -117,12 +128,19 @@ pub(crate) fn read(
         }
         let place = (number("dx_mm"), number("dy_mm"), number("theta_mrad"));
         let identified = table.get(row, "identified").as_bool() == Some(true);
-        let (true, (Some(dx), Some(dy), Some(theta))) = (identified, place) else {
+        let covariance = covariance(&number);
+        let (true, (Some(dx), Some(dy), Some(theta)), Some(covariance)) =
+            (identified, place, covariance)
+        else {
             let pair = |low: &str, high: &str| Some((number(low)?, number(high)?));
             out.hidden.push(Hidden {
                 sheet,
                 block,
-                reason: text("reason"),
+                reason: if identified {
+                    "its standard errors are not given".to_owned()
+                } else {
+                    text("why")
+                },
                 dx: pair("dx_low_mm", "dx_high_mm"),
                 dy: pair("dy_low_mm", "dy_high_mm"),
             });
@@ -137,14 +155,16 @@ pub(crate) fn read(
             relative,
             motion: [dx, dy, theta / 1000.0, unit(stretch.0), unit(stretch.1)],
             stretched: stretch.0.is_some() && stretch.1.is_some(),
-            covariance: covariance(&number),
+            covariance,
             zero_se: number("zero_se_mm").unwrap_or(0.0).abs(),
         });
     }
     out
 }
 
-fn covariance(number: &impl Fn(&str) -> Option<f64>) -> [[f64; 5]; 5] {
+/// Covariance of a motion; none when a standard error is missing. The stretch's
+/// may be: then it was not fitted and is 0 for certain.
+fn covariance(number: &impl Fn(&str) -> Option<f64>) -> Option<[[f64; 5]; 5]> {
     let mut c = [[0.0; 5]; 5];
     let errors = [
         ("dx_se_mm", 1.0),
@@ -154,7 +174,11 @@ fn covariance(number: &impl Fn(&str) -> Option<f64>) -> [[f64; 5]; 5] {
         ("stretch_y_se_permille", 1e-3),
     ];
     for (i, (column, unit)) in errors.into_iter().enumerate() {
-        let se = number(column).unwrap_or(0.0) * unit;
+        let se = match number(column) {
+            Some(se) if se.is_finite() && se >= 0.0 => se * unit,
+            None if i > 2 => 0.0,
+            _ => return None,
+        };
         c[i][i] = se * se;
     }
     let pairs = [
@@ -167,5 +191,5 @@ fn covariance(number: &impl Fn(&str) -> Option<f64>) -> [[f64; 5]; 5] {
         c[i][j] = v;
         c[j][i] = v;
     }
-    c
+    Some(c)
 }

@@ -124,7 +124,7 @@ pub(super) fn registration(rows: &[Seen]) -> Table {
         "block",
         "basis",
         "identified",
-        "reason",
+        "why",
         "dx_mm",
         "dy_mm",
         "theta_mrad",

@@ -1,0 +1,219 @@
+//! One sheet: from a scan and a first idea of its place to where every block lies.
+
+use restrike_stage::{Affine, ImageView, Rect};
+
+use crate::coarse::Absorbed;
+use crate::joint::{Choice, Fitted, Joint, Prior, Sites};
+use crate::layers::Layer;
+use crate::level::Level;
+use crate::local::Local;
+use crate::paper::{Paper, STIFF_MM};
+use crate::resample::{Grid, resample};
+use crate::state::{KEY, Ride, State};
+
+/// How a sheet is fitted.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Rules {
+    /// How far a block may lie from where it should, mm.
+    pub(crate) reach: f64,
+    /// Whether the key is looked for as well: its place is not known to a fraction of a millimetre.
+    pub(crate) find_key: bool,
+    /// Whether retreat is fitted.
+    pub(crate) retreat: bool,
+    /// What is likely before looking.
+    pub(crate) prior: Prior,
+    /// Most pixels a layer's edges are judged by.
+    pub(crate) quota: usize,
+}
+
+impl Default for Rules {
+    fn default() -> Self {
+        Self {
+            reach: 3.5,
+            find_key: true,
+            retreat: true,
+            prior: Prior::default(),
+            quota: 6_000,
+        }
+    }
+}
+
+/// A sheet with its fit.
+pub(crate) struct Aligned {
+    /// All images together.
+    pub(crate) whole: Fitted,
+    /// Each image by itself, where there are several.
+    pub(crate) parts: Vec<Option<Fitted>>,
+    /// Local paper and strengths.
+    pub(crate) local: Local,
+    /// Pixels the fit rests on.
+    pub(crate) sites: usize,
+}
+
+/// Margin of the sheet that is not looked at, mm.
+const EDGE_MM: f64 = 2.0;
+
+/// Fits a sheet.
+///
+/// # Errors
+/// In words.
+#[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+pub(crate) fn align(
+    scan: ImageView<'_, u16>,
+    to_print: &Affine,
+    sheet: Rect,
+    images: &[Rect],
+    layers: &[Layer],
+    rules: &Rules,
+) -> Result<Aligned, String> {
+    let key_at = layers
+        .iter()
+        .position(|l| l.key)
+        .ok_or("the record holds no key block")?;
+    let area = sheet.grown(-EDGE_MM);
+    let full = to_print.determinant().abs().sqrt();
+    let factor = |pixel: f64| ((pixel / full).round() as usize).max(1);
+    let fine = factor(25.4 / 150.0);
+    let half_level = Level::new(scan, to_print, fine);
+    let paper = {
+        let grid = Grid::over(sheet, (half_level.pixel * 2.0).max(0.3));
+        let mut laid =
+            resample(scan, to_print, grid).ok_or("the scan is too small to register")?;
+        for k in 0..grid.width * grid.height {
+            if !area.contains(grid.place(k % grid.width, k / grid.width)) {
+                laid.data_mut()[3 * k..3 * k + 3].fill(-1.0);
+            }
+        }
+        Paper::fit(&laid, grid, None, images, STIFF_MM).ok_or("too little of the sheet is in the scan")?
+    };
+    let mut state = State {
+        key: [0.0; KEY],
+        half: sheet.width().max(sheet.height()) / 2.0,
+        key_at,
+        rides: layers
+            .iter()
+            .map(|l| Ride::still(l.centre, l.radius))
+            .collect(),
+        retreat: vec![0.0; layers.len()],
+        strength: vec![1.0; layers.len()],
+        sigma: 0.6,
+    };
+    search(&half_level, &paper, area, layers, &mut state, rules);
+    let mut local = Local::even(&paper, sheet, layers.len());
+    let mut levels = vec![factor(25.4 / 75.0), fine, 1];
+    levels.dedup();
+    let mut last = None;
+    let mut before = 0.0;
+    for (at, f) in levels.iter().enumerate() {
+        let level = if *f == fine && *f > 1 {
+            None
+        } else {
+            Some(Level::new(scan, to_print, *f))
+        };
+        let level = level.as_ref().unwrap_or(&half_level);
+        if before > 0.0 {
+            // The blur in pixels of this level: the coarser pixel's own is gone.
+            state.sigma = if at + 1 == levels.len() { 0.9 } else { 0.6 };
+        }
+        before = level.pixel;
+        let finest = at + 1 == levels.len();
+        let rounds = if finest { [4, 10] } else { [6, 4] };
+        for (turn, rounds) in rounds.into_iter().enumerate() {
+            let choice = Choice {
+                quota: if finest && turn == 1 { rules.quota } else { rules.quota / 5 },
+                band: (if finest { 3.0 } else { 2.2 }) * level.pixel,
+                stride: if *f == 1 { ((0.17 / level.pixel).round() as usize).clamp(1, 4) } else { 1 },
+            };
+            let sites = Sites::choose(level, layers, &state, area, choice);
+            if sites.len() < 200 {
+                return Err("hardly any edge of the blocks is on the sheet".to_owned());
+            }
+            let joint = Joint {
+                layers,
+                local: &local,
+                level,
+                prior: rules.prior,
+                retreat: rules.retreat && finest,
+            };
+            let fitted = joint
+                .run(&sites, &state, rounds)
+                .ok_or("the fit of the blocks' motion has no solution")?;
+            state = fitted.state.clone();
+            let stride = ((0.5 / level.pixel).round() as usize).max(1);
+            if !(finest && turn == 1) {
+                local = local.refit(level, layers, &state, &paper, area, stride);
+            } else {
+                last = Some((fitted, sites, joint_parts(&joint, layers, images, area, choice, &state)));
+            }
+        }
+    }
+    let (whole, sites, parts) = last.ok_or("the fit was not made")?;
+    Ok(Aligned {
+        whole,
+        parts,
+        local,
+        sites: sites.len(),
+    })
+}
+
+/// Each image by itself, from where all together lie.
+fn joint_parts(
+    joint: &Joint<'_>,
+    layers: &[Layer],
+    images: &[Rect],
+    area: Rect,
+    choice: Choice,
+    state: &State,
+) -> Vec<Option<Fitted>> {
+    if images.len() < 2 {
+        return Vec::new();
+    }
+    let sites = Sites::choose(joint.level, layers, state, area, choice);
+    images
+        .iter()
+        .map(|image| {
+            let part = sites.within(image.grown(2.0));
+            if part.len() < 200 {
+                return None;
+            }
+            joint.run(&part, state, 8)
+        })
+        .collect()
+}
+
+/// Coarse to fine, the key first, then the colours by how much they absorb.
+fn search(
+    level: &Level<'_>,
+    paper: &Paper,
+    area: Rect,
+    layers: &[Layer],
+    state: &mut State,
+    rules: &Rules,
+) {
+    let mut order: Vec<usize> = (0..layers.len()).filter(|n| *n != state.key_at).collect();
+    let size = |n: &usize| {
+        let l = &layers[*n];
+        l.absorption.iter().sum::<f64>() * l.radius
+    };
+    order.sort_by(|a, b| size(b).total_cmp(&size(a)));
+    let mut start = true;
+    for factor in [8, 4] {
+        let look = Absorbed::new(level, paper, area, factor);
+        let step = look.pixel();
+        #[allow(clippy::cast_possible_truncation)]
+        let reach = if start { (rules.reach / step).ceil() as i32 } else { 1 };
+        let turns: &[f64] = match factor {
+            8 => &[0.0],
+            _ => &[0.0, -0.006, 0.006],
+        };
+        if rules.find_key {
+            look.search(layers, state, state.key_at, reach, step, turns);
+        }
+        for _ in 0..if start { 2 } else { 1 } {
+            for n in &order {
+                look.search(layers, state, *n, reach, step, turns);
+            }
+        }
+        start = false;
+    }
+}

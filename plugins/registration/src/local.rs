@@ -1,0 +1,206 @@
+//! Local paper and ink strength: smooth fields from pixels well inside the
+//! areas of one or several inks.
+//!
+//! In logarithms the layered model is linear: ln R = ln P - sum of s_b a_b over
+//! the blocks that print there. Each node of a coarse grid solves for paper
+//! and strengths from the pixels about it, held to the sheet's own mean where
+//! it has none.
+
+use nalgebra::{DMatrix, DVector};
+use restrike_stage::{Point, Rect};
+
+use crate::layers::Layer;
+use crate::level::Level;
+use crate::paper::Paper;
+use crate::resample::Grid;
+use crate::state::State;
+
+/// Distance of the nodes, mm.
+const NODE_MM: f64 = 10.0;
+/// Ink near an edge is another than inside: pixels nearer are left out, mm.
+const RIM_MM: f64 = 0.12;
+/// How far the paper may differ from the envelope, in logarithm.
+const PAPER_SD: f64 = 0.05;
+/// How far strength may differ from the sheet's mean, relative.
+const STRENGTH_SD: f64 = 0.15;
+/// The same for a block printed with a gradation.
+const FADE_SD: f64 = 0.5;
+
+/// Fields over the sheet.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct Local {
+    grid: Grid,
+    /// By node: logarithm of the paper's reflectance.
+    paper: Vec<[f64; 3]>,
+    /// By layer and node: strength over the sheet's mean.
+    strength: Vec<Vec<f64>>,
+}
+
+impl Local {
+    /// The envelope's paper and even strength.
+    #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+    pub(crate) fn even(paper: &Paper, sheet: Rect, layers: usize) -> Self {
+        let grid = Grid {
+            origin: Point::new(sheet.min.x, sheet.max.y),
+            pitch: NODE_MM,
+            width: (sheet.width() / NODE_MM).ceil() as usize + 1,
+            height: (sheet.height() / NODE_MM).ceil() as usize + 1,
+        };
+        let n = grid.width * grid.height;
+        Self {
+            grid,
+            paper: (0..n)
+                .map(|i| paper.at(grid.place(i % grid.width, i / grid.width)))
+                .collect(),
+            strength: vec![vec![1.0; n]; layers],
+        }
+    }
+
+    /// The four nodes about a place and their weights.
+    #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, clippy::cast_precision_loss)]
+    fn nodes(&self, p: Point) -> [(usize, f64); 4] {
+        let g = &self.grid;
+        let x = ((p.x - g.origin.x) / g.pitch).clamp(0.0, (g.width - 1) as f64 - 1e-9);
+        let y = ((g.origin.y - p.y) / g.pitch).clamp(0.0, (g.height - 1) as f64 - 1e-9);
+        let (i, j) = (x as usize, y as usize);
+        let (u, v) = (x - i as f64, y - j as f64);
+        let at = j * g.width + i;
+        [
+            (at, (1.0 - u) * (1.0 - v)),
+            (at + 1, u * (1.0 - v)),
+            (at + g.width, (1.0 - u) * v),
+            (at + g.width + 1, u * v),
+        ]
+    }
+
+    /// Logarithm of the paper's reflectance.
+    pub(crate) fn paper(&self, p: Point) -> [f64; 3] {
+        let mut out = [0.0; 3];
+        for (n, w) in self.nodes(p) {
+            for c in 0..3 {
+                out[c] += w * self.paper[n][c];
+            }
+        }
+        out
+    }
+
+    /// A layer's strength over the sheet's mean.
+    pub(crate) fn strength(&self, layer: usize, p: Point) -> f64 {
+        let f = &self.strength[layer];
+        self.nodes(p).iter().map(|(n, w)| w * f[*n]).sum()
+    }
+
+    /// The fields refitted to a level's pixels with every block where `state`
+    /// has it; every `stride`-th pixel is looked at.
+    pub(crate) fn refit(
+        &self,
+        level: &Level<'_>,
+        layers: &[Layer],
+        state: &State,
+        envelope: &Paper,
+        area: Rect,
+        stride: usize,
+    ) -> Self {
+        let size = 3 + layers.len();
+        let nodes = self.paper.len();
+        let mut normal = vec![DMatrix::<f64>::zeros(size, size); nodes];
+        let mut right = vec![DVector::<f64>::zeros(size); nodes];
+        let edge = RIM_MM.max(1.6 * level.pixel);
+        let (w, h) = level.size();
+        let mut ink = vec![0.0; layers.len()];
+        for y in (0..h).step_by(stride) {
+            for x in (0..w).step_by(stride) {
+                let p = level.place(x, y);
+                if !area.contains(p) {
+                    continue;
+                }
+                if !inside(layers, state, p, edge, &mut ink) {
+                    continue;
+                }
+                let value = level.pixel(x, y);
+                let logs = value.map(|v| libm::log(v.max(1e-3)));
+                // The mean strength so far is the model to depart from.
+                let now = self.paper(p);
+                let mut residual = [0.0; 3];
+                for c in 0..3 {
+                    let laid: f64 = (0..layers.len())
+                        .map(|n| ink[n] * layers[n].absorption[c] * self.strength(n, p) * state.strength[n])
+                        .sum();
+                    residual[c] = logs[c] - (now[c] - laid);
+                }
+                // Dust and voids count little; darker pixels are noisier in logarithm.
+                let size2 = residual.iter().map(|r| r * r).sum::<f64>();
+                let robust = 1.0 / (1.0 + size2 / (0.25 * 0.25));
+                for (node, weight) in self.nodes(p) {
+                    if weight < 0.02 {
+                        continue;
+                    }
+                    let (m, b) = (&mut normal[node], &mut right[node]);
+                    for c in 0..3 {
+                        let noise = 0.03 + 0.004 / value[c].max(0.01);
+                        let k = weight * robust / (noise * noise);
+                        m[(c, c)] += k;
+                        b[c] += k * logs[c];
+                        for n in 0..layers.len() {
+                            if ink[n] <= 0.0 {
+                                continue;
+                            }
+                            let j = -ink[n] * layers[n].absorption[c] * state.strength[n];
+                            b[3 + n] += k * j * logs[c];
+                            m[(c, 3 + n)] += k * j;
+                            m[(3 + n, c)] += k * j;
+                            for o in 0..layers.len() {
+                                if ink[o] > 0.0 {
+                                    let i = -ink[o] * layers[o].absorption[c] * state.strength[o];
+                                    m[(3 + n, 3 + o)] += k * j * i;
+                                }
+                            }
+                        }
+                    }
+                }
+            }
+        }
+        let mut out = self.clone();
+        // Neighbouring pixels share their mottle: a node's pixels say less than their number.
+        let share = (stride as f64 * level.pixel / 0.7).clamp(0.02, 1.0).powi(2);
+        for node in 0..nodes {
+            let p = self.grid.place(node % self.grid.width, node / self.grid.width);
+            let base = envelope.at(p);
+            let (mut m, mut b) = (&normal[node] * share, &right[node] * share);
+            for c in 0..3 {
+                let k = 1.0 / (PAPER_SD * PAPER_SD);
+                m[(c, c)] += k;
+                b[c] += k * base[c];
+            }
+            for n in 0..layers.len() {
+                let sd = if layers[n].fade { FADE_SD } else { STRENGTH_SD };
+                let k = 1.0 / (sd * sd);
+                m[(3 + n, 3 + n)] += k;
+                b[3 + n] += k;
+            }
+            if let Some(solved) = m.cholesky().map(|c| c.solve(&b)) {
+                for c in 0..3 {
+                    out.paper[node][c] = solved[c];
+                }
+                for n in 0..layers.len() {
+                    out.strength[n][node] = solved[3 + n].clamp(0.05, 3.0);
+                }
+            }
+        }
+        out
+    }
+}
+
+/// Whether a place is away from all edges, with each layer's relative ink there.
+fn inside(layers: &[Layer], state: &State, p: Point, edge: f64, ink: &mut [f64]) -> bool {
+    let k = state.record_place(p);
+    for (n, layer) in layers.iter().enumerate() {
+        let b = state.block_place(n, k);
+        let d = layer.distance(b, edge + state.retreat[n].abs()) + state.retreat[n];
+        if d.abs() < edge {
+            return false;
+        }
+        ink[n] = if d < 0.0 { layer.ink_at(b) } else { 0.0 };
+    }
+    true
+}

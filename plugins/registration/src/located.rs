@@ -1,0 +1,174 @@
+//! From a fit to what is said of a block: motion, how sure, or why not.
+
+use restrike_stage::{Affine, Point};
+
+use crate::joint::Fitted;
+use crate::record::Known;
+use crate::state::RIDE;
+
+/// Half-width of a 90 % interval in standard errors of a normal distribution.
+pub(crate) const NINETY: f64 = 1.6449;
+/// Least share of a block's learned outline error in its shift, mm: a learned
+/// edge is never exact. Calibrated on designs that no figure is reported for.
+const FLOOR_MM: f64 = 0.002;
+/// The same as a share of a scan pixel.
+const FLOOR_PX: f64 = 0.03;
+/// By how much the fit's own standard errors are too small, calibrated likewise.
+const WIDEN: f64 = 2.0;
+
+/// What is known of a block on a sheet or on one of its images.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct Located {
+    /// Shift at the sheet's centre, turn, stretch, shear: mm, radians, shares.
+    pub(crate) motion: [f64; RIDE],
+    /// Covariance of the motion from measuring.
+    pub(crate) covariance: [[f64; RIDE]; RIDE],
+    /// Standard errors of the zero, in the motion's units: common to all sheets.
+    pub(crate) zero_se: [f64; RIDE],
+    /// Shift at the block's middle, mm.
+    pub(crate) middle: Point,
+    /// Its standard errors from measuring, mm.
+    pub(crate) middle_se: [f64; 2],
+    /// Standard error of the zero's shift at the middle, mm.
+    pub(crate) zero_middle_se: f64,
+    /// Retreat of the edges against the record and its standard error, mm.
+    pub(crate) retreat: (f64, f64),
+    /// Direction that is seen worst, degrees counter-clockwise from x, and the
+    /// standard error along it, mm.
+    pub(crate) weakest: (f64, f64),
+    /// Pieces of the sheet that show its edges.
+    pub(crate) pieces: f64,
+    /// Why it is not located.
+    pub(crate) reason: Option<String>,
+}
+
+/// Limits of what counts as located.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Limits {
+    /// Largest standard error, mm.
+    pub(crate) se: f64,
+    /// Largest shift, mm.
+    pub(crate) reach: f64,
+    /// Side of a scan pixel, mm.
+    pub(crate) pixel: f64,
+}
+
+type Square = [[f64; RIDE]; RIDE];
+
+fn turned(m: &Square, c: &Square) -> Square {
+    let mut half = [[0.0; RIDE]; RIDE];
+    let mut out = [[0.0; RIDE]; RIDE];
+    for i in 0..RIDE {
+        for j in 0..RIDE {
+            half[i][j] = (0..RIDE).map(|k| m[i][k] * c[k][j]).sum();
+        }
+    }
+    for i in 0..RIDE {
+        for j in 0..RIDE {
+            out[i][j] = (0..RIDE).map(|k| half[i][k] * m[j][k]).sum();
+        }
+    }
+    out
+}
+
+/// Where a colour block lies, by a fit; none for the key.
+pub(crate) fn located(fit: &Fitted, block: &Known, at: usize, limits: Limits) -> Option<Located> {
+    let state = &fit.state;
+    let slot = state.slots(at);
+    let first = slot.ride?;
+    let ride = state.rides[at];
+    let mut own = [[0.0; RIDE]; RIDE];
+    let floor = (FLOOR_MM * FLOOR_MM + (FLOOR_PX * limits.pixel).powi(2)) / 1.0;
+    for (i, row) in own.iter_mut().enumerate() {
+        for (j, v) in row.iter_mut().enumerate() {
+            *v = fit.covariance[(first + i, first + j)] * WIDEN * WIDEN;
+        }
+        row[i] += floor;
+    }
+    let (_, m) = ride.about_origin();
+    let covariance = turned(&m, &own);
+    let zero = block.zero_ride();
+    let (z, zm) = zero.about_origin();
+    let zero_covariance = turned(&zm, &block.part.zero.covariance_mm2);
+    // p = b + z(b) is the true place; T takes b to where it printed.
+    let to_true = Affine([1.0 + z[3], z[5] - z[2], z[0], z[5] + z[2], 1.0 + z[4], z[1]]);
+    let map = to_true.inverse()?.then(&ride.map()?);
+    let [a, b, c, d, e, f] = map.0;
+    let motion = [c, f, (d - b) / 2.0, a - 1.0, e - 1.0, (b + d) / 2.0];
+    let centre = to_true.apply(ride.centre);
+    let middle = map.apply(centre) - centre;
+    let middle_se = [own[0][0].sqrt(), own[1][1].sqrt()];
+    let zc = block.part.zero.covariance_mm2;
+    let zero_middle_se = zc[0][0].max(zc[1][1]).sqrt();
+    let w = slot.retreat;
+    let retreat_se = (fit.covariance[(w, w)] * WIDEN * WIDEN + floor).sqrt();
+    let weakest = weakest([[own[0][0], own[0][1]], [own[1][0], own[1][1]]]);
+    let mut out = Located {
+        motion,
+        covariance,
+        zero_se: [0, 1, 2, 3, 4, 5].map(|i| zero_covariance[i][i].max(0.0).sqrt()),
+        middle,
+        middle_se,
+        zero_middle_se,
+        retreat: (state.retreat[at], retreat_se),
+        weakest,
+        pieces: fit.pieces[at],
+        reason: None,
+    };
+    out.reason = doubt(&out, fit, at, limits, Point::new(ride.by[0], ride.by[1]));
+    Some(out)
+}
+
+/// Larger eigenvalue of a 2 x 2 covariance: direction in degrees, standard error.
+fn weakest(c: [[f64; 2]; 2]) -> (f64, f64) {
+    let mean = (c[0][0] + c[1][1]) / 2.0;
+    let half = (c[0][0] - c[1][1]) / 2.0;
+    let off = c[0][1];
+    let most = mean + (half * half + off * off).sqrt();
+    let angle = 0.5 * libm::atan2(2.0 * off, c[0][0] - c[1][1]);
+    let mut degrees = angle.to_degrees();
+    if degrees < -45.0 {
+        degrees += 180.0;
+    }
+    (degrees, most.max(0.0).sqrt())
+}
+
+/// Words for a direction that is seen badly.
+pub(crate) fn direction(degrees: f64) -> &'static str {
+    match degrees.rem_euclid(180.0) {
+        d if !(22.5..157.5).contains(&d) => "left-right",
+        d if d < 67.5 => "lower left to upper right",
+        d if d < 112.5 => "up-down",
+        _ => "upper left to lower right",
+    }
+}
+
+fn doubt(l: &Located, fit: &Fitted, at: usize, limits: Limits, moved: Point) -> Option<String> {
+    if !fit.settled[at] {
+        return Some("the fit did not settle".to_owned());
+    }
+    if moved.norm() > limits.reach {
+        return Some(format!(
+            "the nearest place that fits is {:.1} mm away, farther than looked for",
+            moved.norm()
+        ));
+    }
+    if fit.state.strength[at] < 0.25 {
+        return Some("hardly any of its ink is on the sheet".to_owned());
+    }
+    if l.retreat.0.abs() > 0.35 {
+        return Some("its edges look nothing like the record's".to_owned());
+    }
+    if l.pieces < 3.0 {
+        return Some("its edges show in fewer than three places".to_owned());
+    }
+    if l.weakest.1 > limits.se {
+        return Some(format!(
+            "cannot see {}: standard error {:.3} mm, most allowed {:.3} mm",
+            direction(l.weakest.0),
+            l.weakest.1,
+            limits.se
+        ));
+    }
+    None
+}

@@ -1,0 +1,237 @@
+//! Pictures of a sheet: displacements as arrows, and what the model leaves.
+
+use restrike_stage::{
+    Frame, Mark, Measure, Output, Picture, Point, Raster, StageError, Stroke, Tone,
+};
+
+use crate::align::Aligned;
+use crate::edge_distance::outlines;
+use crate::frame::SheetPlace;
+use crate::layers::{Layer, Model, Pixel};
+use crate::level::Level;
+use crate::located::{Limits, Located, located};
+use crate::record::Known;
+use crate::settings::Settings;
+
+/// Name of the residual's image.
+pub(crate) const RESIDUAL: &str = "registration-residual";
+/// Side of a pixel of the residual picture, mm.
+const RESIDUAL_MM: f64 = 25.4 / 100.0;
+/// Residual in absorption that is drawn black or white.
+const FULL: f64 = 0.3;
+
+/// Linear light of a pixel without residual, with more ink, with less: a pair
+/// that stays apart for all kinds of colour sight.
+const NEUTRAL: f64 = 0.62;
+const MORE: [f64; 3] = [0.0, 0.08, 0.45];
+const LESS: [f64; 3] = [0.8, 0.25, 0.0];
+
+/// Gives the pictures of a sheet.
+///
+/// # Errors
+/// When the host does not take them.
+pub(crate) fn draw(
+    input: &Measure<'_>,
+    place: &SheetPlace,
+    aligned: &Aligned,
+    known: &[Known],
+    layers: &[Layer],
+    settings: &Settings,
+    out: &mut dyn Output,
+) -> Result<(), StageError> {
+    out.picture(&register(place, aligned, known, settings))?;
+    let (residual, frame) = residual(input, place, aligned, layers);
+    out.image(RESIDUAL, residual.view())?;
+    out.picture(&Picture {
+        name: "residual".to_owned(),
+        caption: format!(
+            "What the layered model leaves, in absorption: grey where it explains the sheet, blue where there is more ink than it says, orange where less; full colour is {FULL} and more."
+        ),
+        base: RESIDUAL.to_owned(),
+        frame,
+        marks: Vec::new(),
+    })
+}
+
+/// The scan with arrows at the middle of each block's printed area in each image.
+fn register(place: &SheetPlace, aligned: &Aligned, known: &[Known], settings: &Settings) -> Picture {
+    let limits = Limits {
+        se: settings.located_se_mm,
+        reach: settings.reach_mm,
+        pixel: place.to_print.determinant().abs().sqrt(),
+    };
+    let mut marks = Vec::new();
+    let Some(to_scan) = place.to_print.inverse() else {
+        return blank(marks);
+    };
+    let px = |p: Point| to_scan.apply(p);
+    for (n, block) in known.iter().enumerate() {
+        let Some(l) = located(&aligned.whole, block, n, limits) else {
+            continue;
+        };
+        outline(block, aligned, n, &px, &l, &mut marks);
+    }
+    let mut row = 0.0;
+    let sheet = place.sheet;
+    for (n, block) in known.iter().enumerate() {
+        let Some(l) = located(&aligned.whole, block, n, limits) else {
+            continue;
+        };
+        // One arrow a block where it prints, the words in a column beside the print.
+        let at = spot(block, n, known.len());
+        let moved = l.middle * settings.exaggeration;
+        let tone = if l.reason.is_none() { Tone::Measured } else { Tone::Notice };
+        if l.reason.is_none() {
+            marks.push(Mark::Arrow {
+                from: px(at),
+                to: px(at + moved),
+                tone,
+            });
+        } else {
+            marks.push(Mark::Cross { at: px(at), tone });
+        }
+        marks.push(Mark::Text {
+            at: px(at + Point::new(0.6, 0.6)),
+            text: block.part.name.clone(),
+            tone,
+        });
+        let words = match &l.reason {
+            None => format!(
+                "{}: {:+.3} +- {:.3} mm right, {:+.3} +- {:.3} mm up ({})",
+                block.part.name,
+                l.middle.x,
+                l.middle_se[0],
+                l.middle.y,
+                l.middle_se[1],
+                block.part.zero.basis
+            ),
+            Some(why) => format!("{}: not located: {why}", block.part.name),
+        };
+        marks.push(Mark::Text {
+            at: px(Point::new(sheet.min.x + 3.0, sheet.min.y + 2.0 + row)),
+            text: words,
+            tone,
+        });
+        row += 3.2;
+    }
+    let mut picture = blank(marks);
+    picture.caption = format!(
+        "Where each colour block landed against the key: arrows at the block's middle, drawn {:.0} times as long as the displacement; lines, the blocks' edges as the record has them, laid where they were found.",
+        settings.exaggeration
+    );
+    picture
+}
+
+fn blank(marks: Vec<Mark>) -> Picture {
+    Picture {
+        name: "register".to_owned(),
+        caption: String::new(),
+        base: "scan".to_owned(),
+        frame: None,
+        marks,
+    }
+}
+
+/// A place for a block's arrow: on its print, spread so that arrows do not cover each other.
+fn spot(block: &Known, n: usize, of: usize) -> Point {
+    let e = block.layer.extent;
+    #[allow(clippy::cast_precision_loss)]
+    let share = (n as f64 + 0.5) / of.max(1) as f64;
+    let c = e.centre();
+    Point::new(c.x + (share - 0.5) * 0.7 * e.width(), c.y + (0.5 - share) * 0.5 * e.height())
+}
+
+/// The block's edges where they lie on this sheet; dashed, where they should.
+fn outline(
+    block: &Known,
+    aligned: &Aligned,
+    n: usize,
+    px: &dyn Fn(Point) -> Point,
+    l: &Located,
+    marks: &mut Vec<Mark>,
+) {
+    let zero = block.zero_ride();
+    let Some(map) = aligned.whole.state.rides[n].map() else {
+        return;
+    };
+    for line in outlines(&block.layer.rough) {
+        let long: f64 = line.windows(2).map(|p| p[0].distance(p[1])).sum();
+        if long < LEAST_MM {
+            continue;
+        }
+        let draw = |place: &dyn Fn(Point) -> Point, tone, stroke| Mark::Line {
+            points: thinned(&line).map(|b| px(place(b))).collect(),
+            closed: false,
+            tone,
+            stroke,
+        };
+        if l.reason.is_none() {
+            marks.push(draw(&|b| map.apply(b), Tone::Measured, Stroke::Solid));
+        } else {
+            marks.push(draw(&|b| b + zero.displacement(b), Tone::Notice, Stroke::Dashed));
+        }
+    }
+}
+
+/// Shorter outlines are not drawn, mm.
+const LEAST_MM: f64 = 4.0;
+
+/// Every other point of a line, with its ends.
+fn thinned(line: &[Point]) -> impl Iterator<Item = Point> {
+    let last = line.len() - 1;
+    line.iter()
+        .enumerate()
+        .filter(move |(i, _)| i % 2 == 0 || *i == last)
+        .map(|(_, p)| *p)
+}
+
+/// Absorption of the sheet less the model's, at a resolution to look at.
+#[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+fn residual(
+    input: &Measure<'_>,
+    place: &SheetPlace,
+    aligned: &Aligned,
+    layers: &[Layer],
+) -> (Raster<f32>, Option<Frame>) {
+    let pixel = place.to_print.determinant().abs().sqrt();
+    let factor = ((RESIDUAL_MM / pixel).round() as usize).max(1);
+    let level = Level::new(input.scan, &place.to_print, factor);
+    let mut state = aligned.whole.state.clone();
+    #[allow(clippy::cast_precision_loss)]
+    let k = factor as f64;
+    // The averaged pixel's own width adds to the blur.
+    state.sigma = ((state.sigma / k).powi(2) + if factor > 1 { 1.0 / 12.0 } else { 0.0 }).sqrt().max(0.3);
+    let model = Model {
+        layers,
+        local: &aligned.local,
+        steps: [
+            level.to_print.apply_vector(Point::new(1.0, 0.0)),
+            level.to_print.apply_vector(Point::new(0.0, 1.0)),
+        ],
+        pixel: level.pixel,
+    };
+    let (w, h) = level.size();
+    let mut out = Raster::new(w, h, 3);
+    let mut at = Pixel::new(layers.len());
+    let inner = place.sheet.grown(-1.0);
+    for y in 0..h {
+        for x in 0..w {
+            let p = level.place(x, y);
+            let mut more = 0.0;
+            if inner.contains(p) {
+                model.pixel(&state, p, &mut at);
+                let seen = level.pixel(x, y);
+                for c in 0..3 {
+                    more -= libm::log((seen[c] + 0.01) / (at.value[c] + 0.01)) / 3.0;
+                }
+            }
+            let share = (more.abs() / FULL).min(1.0);
+            let full = if more > 0.0 { MORE } else { LESS };
+            for c in 0..3 {
+                let v = NEUTRAL + (full[c] - NEUTRAL) * share;
+                out.set(x, y, c, v as f32);
+            }
+        }
+    }
+    (out, None)
+}

@@ -1,0 +1,368 @@
+//! The stage itself: the record from proofs, rows and pictures of a sheet, advice.
+
+use std::collections::BTreeMap;
+use std::sync::Mutex;
+
+use restrike_ops::area_shrink::area_shrink;
+use restrike_stage::{
+    Affine, BlockInfo, Given, Learn, Level as Grade, Manifest, Measure, Needs, Output, Phases,
+    Project, Raster, Rect, Role, Stage, StageError, Summary, serde_json,
+};
+
+use crate::align::{Aligned, align};
+use crate::frame::{SheetPlace, place};
+use crate::layers::Layer;
+use crate::learned;
+use crate::located::{Limits, located};
+use crate::marks;
+use crate::pictures;
+use crate::record::{self, Known, Source, ZeroPart};
+use crate::resample::{Grid, resample};
+use crate::settings::Settings;
+use crate::shape;
+use crate::state::{RIDE, Ride};
+use crate::tables::{self, BLOCKS, SHEETS};
+use crate::zero;
+
+/// Finest pitch of a learned shape, mm.
+const FINEST_MM: f64 = 25.4 / 600.0;
+
+/// The stage.
+pub(crate) struct Registration {
+    settings: Settings,
+    project: Project,
+    known: Option<Vec<Known>>,
+    learning: Mutex<Learning>,
+}
+
+/// What learning has seen so far.
+#[derive(Default)]
+struct Learning {
+    blocks: Vec<Known>,
+    /// The first reference impression, for blocks without a zero of their own.
+    reference: Option<Kept>,
+}
+
+/// A scan kept until all proofs are seen.
+struct Kept {
+    file: String,
+    scan: Raster<u16>,
+    place: SheetPlace,
+}
+
+impl Registration {
+    fn order_of(&self, name: &str) -> Option<&BlockInfo> {
+        self.project.blocks.iter().find(|b| b.name == name)
+    }
+
+    fn images(&self) -> Vec<Rect> {
+        self.project
+            .images
+            .iter()
+            .map(restrike_stage::ImageArea::rect)
+            .collect()
+    }
+
+    fn learn_proof(&self, input: &Measure<'_>, block: &str, out: &mut dyn Output) -> Result<(), StageError> {
+        let file = &input.impression.file;
+        let Some(info) = self.order_of(block) else {
+            out.note(
+                Grade::Warning,
+                &format!("{file}: a proof of block {block}, which is not in the block list: nothing learned from it"),
+            );
+            return Ok(());
+        };
+        {
+            let learning = self.learning()?;
+            if learning.blocks.iter().any(|b| b.part.name == block) {
+                out.note(
+                    Grade::Info,
+                    &format!("{file}: a further proof of block {block}; its shape was learned from the first"),
+                );
+                return Ok(());
+            }
+            if learning.blocks.len() >= record::MOST {
+                out.note(
+                    Grade::Warning,
+                    &format!("{file}: a record holds at most {} blocks", record::MOST),
+                );
+                return Ok(());
+            }
+        }
+        let known = match self.shape_of(input, info) {
+            Ok(known) => known,
+            Err(why) => {
+                out.note(
+                    Grade::Warning,
+                    &format!("{file}: no shape of block {block} learned: {why}"),
+                );
+                return Ok(());
+            }
+        };
+        self.learning()?.blocks.push(known);
+        Ok(())
+    }
+
+    fn shape_of(&self, input: &Measure<'_>, info: &BlockInfo) -> Result<Known, String> {
+        let place = place(&self.project, input)?;
+        let pitch = place.to_print.determinant().abs().sqrt().max(FINEST_MM);
+        let grid = Grid::over(place.sheet, pitch);
+        let laid = resample(input.scan, &place.to_print, grid).ok_or("the scan is too small")?;
+        let shape = shape::shape(&laid, grid, place.sheet, &self.images(), info.bokashi)?;
+        let layer = learned::layer(&info.name, info.key, info.bokashi, &shape);
+        Ok(Known::new(
+            layer,
+            info.order,
+            Source {
+                file: input.impression.file.clone(),
+                sha256: input.info.sha256.clone(),
+                kind: "proof".to_owned(),
+                scan_to_mm: record::numbers(&place.to_print),
+            },
+        ))
+    }
+
+    fn learning(&self) -> Result<std::sync::MutexGuard<'_, Learning>, StageError> {
+        self.learning
+            .lock()
+            .map_err(|_| StageError::new("an earlier impression failed"))
+    }
+
+    /// Finds the zeros and puts the record out.
+    fn finish(&self, out: &mut dyn Output) -> Result<(), StageError> {
+        let mut learning = self.learning()?;
+        let mut blocks = std::mem::take(&mut learning.blocks);
+        blocks.sort_by_key(|b| b.part.order);
+        if blocks.is_empty() {
+            out.note(
+                Grade::Warning,
+                "no proof of a single block is in the list (role `proof:BLOCK`): registration has no shapes to look for",
+            );
+            return Ok(());
+        }
+        let Some(key) = blocks.iter().position(|b| b.part.key) else {
+            out.note(
+                Grade::Warning,
+                "no proof of the key block is in the list: registration needs the key's shape",
+            );
+            return Ok(());
+        };
+        let key_edges = blocks[key].layer.edges.clone();
+        for b in blocks.iter_mut().filter(|b| !b.part.key) {
+            let still = Ride::still(b.layer.centre, b.layer.radius);
+            match zero::zero(&b.layer.edges, &key_edges, still) {
+                Ok(z) => {
+                    b.part.zero = ZeroPart {
+                        basis: "key lines".to_owned(),
+                        words: format!(
+                            "{:.0} % of its outline runs along key lines, {:.3} mm about their middle, in {} pieces",
+                            100.0 * z.share,
+                            z.spread,
+                            z.pieces
+                        ),
+                        by_mm: z.ride.by,
+                        covariance_mm2: z.covariance,
+                    };
+                }
+                Err(why) => {
+                    b.part.zero.words = format!("where it should lie is not known: {why}");
+                }
+            }
+        }
+        if blocks.iter().any(|b| !b.part.key && !b.part.zero.absolute()) {
+            if let Some(kept) = learning.reference.take() {
+                self.by_reference(&mut blocks, &kept, out);
+            }
+        }
+        for (name, bytes) in record::write(&self.project.design, &blocks)? {
+            out.record(&name, &bytes)?;
+        }
+        Ok(())
+    }
+
+    /// Where the first reference impression has the blocks whose zero is not known.
+    fn by_reference(&self, blocks: &mut [Known], kept: &Kept, out: &mut dyn Output) {
+        let layers: Vec<Layer> = blocks.iter().map(|b| b.layer.clone()).collect();
+        let rules = self.settings.rules(true);
+        match align(
+            kept.scan.view(),
+            &kept.place.to_print,
+            kept.place.sheet,
+            &self.images(),
+            &layers,
+            &rules,
+        ) {
+            Ok(aligned) => {
+                for (n, b) in blocks.iter_mut().enumerate() {
+                    if b.part.key || b.part.zero.absolute() {
+                        continue;
+                    }
+                    let ride = aligned.whole.state.rides[n];
+                    let Some(at) = aligned.whole.state.slots(n).ride else {
+                        continue;
+                    };
+                    for i in 0..RIDE {
+                        b.part.zero.by_mm[i] = ride.by[i];
+                        for j in 0..RIDE {
+                            b.part.zero.covariance_mm2[i][j] =
+                                aligned.whole.covariance[(at + i, at + j)];
+                        }
+                    }
+                    b.part.zero.basis = "reference".to_owned();
+                    b.part.zero.words = format!(
+                        "{}; taken as {} has it",
+                        b.part.zero.words, kept.file
+                    );
+                }
+            }
+            Err(why) => out.note(
+                Grade::Warning,
+                &format!("{}: its register could not be taken as the zero: {why}", kept.file),
+            ),
+        }
+    }
+
+    fn rows(&self, aligned: &Aligned, known: &[Known], pixel: f64, out: &mut dyn Output) -> Result<(), StageError> {
+        let limits = Limits {
+            se: self.settings.located_se_mm,
+            reach: self.settings.reach_mm,
+            pixel,
+        };
+        let mut fits = vec![("whole".to_owned(), Some(&aligned.whole))];
+        for (image, part) in self.project.images.iter().zip(&aligned.parts) {
+            fits.push((image.name.clone(), part.as_ref()));
+        }
+        for (image, fit) in fits {
+            let Some(fit) = fit else { continue };
+            for (n, block) in known.iter().enumerate() {
+                if let Some(l) = located(fit, block, n, limits) {
+                    out.row(BLOCKS, tables::block_row(&image, block, &l, fit.state.strength[n]))?;
+                }
+            }
+        }
+        for b in &self.project.blocks {
+            if !b.key && !known.iter().any(|k| k.part.name == b.name) {
+                out.row(BLOCKS, tables::unknown_row("whole", &b.name))?;
+            }
+        }
+        out.row(SHEETS, tables::sheet_row(&aligned.whole, aligned.sites))
+    }
+}
+
+/// A scan at no more than 300 dpi, for keeping.
+#[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, clippy::cast_precision_loss)]
+fn keep(input: &Measure<'_>, place: SheetPlace) -> Option<Kept> {
+    let pixel = place.to_print.determinant().abs().sqrt();
+    let factor = ((25.4 / 300.0 / pixel).round() as usize).max(1);
+    let small = area_shrink(input.scan, factor, factor);
+    let data = small
+        .data()
+        .iter()
+        .map(|v| (v * 65535.0).round().clamp(0.0, 65535.0) as u16)
+        .collect();
+    let scan = Raster::from_vec(small.width(), small.height(), small.channels(), data).ok()?;
+    let k = factor as f64;
+    Some(Kept {
+        file: input.impression.file.clone(),
+        scan,
+        place: SheetPlace {
+            to_print: Affine::scale(k, k).then(&place.to_print),
+            ..place
+        },
+    })
+}
+
+impl Stage for Registration {
+    fn manifest() -> Manifest {
+        let mut drawings = vec!["register".to_owned(), "residual".to_owned()];
+        drawings.extend(marks::pictures());
+        Manifest {
+            name: "registration".to_owned(),
+            version: env!("CARGO_PKG_VERSION").to_owned(),
+            summary: "Finds where each colour block landed against the key block, and what to cut or pad at the registration marks.".to_owned(),
+            settings: Settings::schema(),
+            needs: Needs {
+                tables: vec!["deskew".to_owned()],
+                ..Needs::default()
+            },
+            gives: Given {
+                tables: tables::specs(),
+                images: vec![marks::BASE.to_owned(), pictures::RESIDUAL.to_owned()],
+                pictures: drawings,
+                records: record::names(),
+            },
+            phases: Phases {
+                learn: true,
+                measure: true,
+                summarise: true,
+            },
+            bytes_per_pixel: 6.0,
+        }
+    }
+
+    fn new(
+        settings: &serde_json::Value,
+        project: &Project,
+        records: &BTreeMap<String, Vec<u8>>,
+    ) -> Result<Self, StageError> {
+        Ok(Self {
+            settings: Settings::read(settings)?,
+            project: project.clone(),
+            known: record::read(records)?,
+            learning: Mutex::default(),
+        })
+    }
+
+    fn learn(&self, step: Learn<'_>, out: &mut dyn Output) -> Result<(), StageError> {
+        match step {
+            Learn::Impression(input) => match &input.impression.role {
+                Role::Proof(block) => self.learn_proof(&input, block, out),
+                Role::Reference => {
+                    let mut learning = self.learning()?;
+                    if learning.reference.is_none() {
+                        if let Ok(place) = place(&self.project, &input) {
+                            learning.reference = keep(&input, place);
+                        }
+                    }
+                    Ok(())
+                }
+                Role::Run => Ok(()),
+            },
+            Learn::Finish => self.finish(out),
+        }
+    }
+
+    fn measure(&self, input: Measure<'_>, out: &mut dyn Output) -> Result<(), StageError> {
+        if matches!(input.impression.role, Role::Proof(_)) {
+            return Ok(());
+        }
+        let Some(known) = &self.known else {
+            return Err(StageError::new(
+                "there is no record of the blocks' shapes: list a proof of each block (role `proof:BLOCK`), or name a record in the config",
+            ));
+        };
+        let place = place(&self.project, &input).map_err(StageError::new)?;
+        let images = self.images();
+        let layers: Vec<Layer> = known.iter().map(|k| k.layer.clone()).collect();
+        let rules = self.settings.rules(!place.by_border);
+        let aligned = align(
+            input.scan,
+            &place.to_print,
+            place.sheet,
+            &images,
+            &layers,
+            &rules,
+        )
+        .map_err(StageError::new)?;
+        let pixel = place.to_print.determinant().abs().sqrt();
+        self.rows(&aligned, known, pixel, out)?;
+        if self.settings.pictures && !out.cancelled() {
+            pictures::draw(&input, &place, &aligned, known, &layers, &self.settings, out)?;
+        }
+        Ok(())
+    }
+
+    fn summarise(&self, input: Summary<'_>, out: &mut dyn Output) -> Result<(), StageError> {
+        marks::summarise(&self.project, &self.settings.marks, input, out)
+    }
+}

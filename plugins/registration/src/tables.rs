@@ -1,0 +1,168 @@
+//! The stage's tables about sheets.
+
+use restrike_stage::{ColumnSpec as C, Row, Scope, TableSpec};
+
+use crate::joint::Fitted;
+use crate::located::{Located, NINETY, direction};
+use crate::record::Known;
+
+pub(crate) const BLOCKS: &str = "registration";
+pub(crate) const SHEETS: &str = "registration_sheet";
+
+/// Declarations.
+pub(crate) fn specs() -> Vec<TableSpec> {
+    let number = C::number;
+    let mut out = vec![
+        TableSpec {
+            name: BLOCKS.to_owned(),
+            title: "Where each colour block landed against the key".to_owned(),
+            scope: Scope::Sheet,
+            internal: false,
+            columns: vec![
+                C::text("image", "Image it was measured on: whole for all of the sheet, or left, right, upper, lower."),
+                C::text("block", "The block."),
+                C::text("basis", "absolute: against the key, the zero found where the block's outline runs in the key's lines; relative to reference: against the first reference impression; relative to proof: against its proof as laid by the paper's edges."),
+                C::boolean("identified", "Whether the sheet tells where the block is; if not, see why, and take the intervals only."),
+                C::text("why", "Why it is not identified."),
+                number("shift_x_mm", "mm", 4, "Shift to the right at the block's own middle."),
+                number("shift_x_se_mm", "mm", 4, "Its standard error from measuring."),
+                number("shift_y_mm", "mm", 4, "Shift upwards at the block's own middle."),
+                number("shift_y_se_mm", "mm", 4, "Its standard error from measuring."),
+                number("zero_se_mm", "mm", 4, "Standard error of the zero at the block's middle: the same on every sheet, it does not average out."),
+                number("dx_mm", "mm", 4, "Shift to the right at the sheet's centre."),
+                number("dy_mm", "mm", 4, "Shift upwards at the sheet's centre."),
+                number("theta_mrad", "mrad", 4, "Turn, counter-clockwise."),
+                number("stretch_x_permille", "permille", 3, "Stretch along x against the key."),
+                number("stretch_y_permille", "permille", 3, "Stretch along y against the key."),
+                number("shear_mrad", "mrad", 4, "Shear: half of what the right angle between x and y has lost."),
+                number("dx_se_mm", "mm", 4, "Standard error of dx from measuring."),
+                number("dy_se_mm", "mm", 4, "Standard error of dy from measuring."),
+                number("theta_se_mrad", "mrad", 4, "Standard error of the turn from measuring."),
+                number("stretch_x_se_permille", "permille", 3, "Standard error of the stretch along x."),
+                number("stretch_y_se_permille", "permille", 3, "Standard error of the stretch along y."),
+                number("cov_dx_dy_mm2", "mm2", 9, "Covariance of dx and dy."),
+                number("cov_dx_theta", "mm mrad", 9, "Covariance of dx and the turn."),
+                number("cov_dy_theta", "mm mrad", 9, "Covariance of dy and the turn."),
+                number("dx_low_mm", "mm", 4, "Lower end of the 90 % interval of dx, zero included."),
+                number("dx_high_mm", "mm", 4, "Upper end of it."),
+                number("dy_low_mm", "mm", 4, "Lower end of the 90 % interval of dy, zero included."),
+                number("dy_high_mm", "mm", 4, "Upper end of it."),
+                number("retreat_mm", "mm", 4, "How far the block's edges stand back from those of its proof: wear, or less ink; negative if they have grown."),
+                number("retreat_se_mm", "mm", 4, "Its standard error."),
+                number("strength", "", 3, "Strength of its ink against the proof's."),
+                number("pieces", "", 1, "Pieces of the sheet (6 mm square) that show its edges, counted by what they tell."),
+                C::text("weakest", "The direction that is seen worst."),
+                number("weakest_deg", "degree", 1, "That direction, counter-clockwise from left-right."),
+                number("weakest_se_mm", "mm", 4, "Standard error along it."),
+            ],
+        },
+        TableSpec {
+            name: SHEETS.to_owned(),
+            title: "How the sheet as a whole was fitted".to_owned(),
+            scope: Scope::Sheet,
+            internal: false,
+            columns: vec![
+                number("key_shift_x_mm", "mm", 4, "Shift of the key's print against the frame that deskew gave, at the sheet's centre."),
+                number("key_shift_y_mm", "mm", 4, "The same upwards."),
+                number("key_turn_mrad", "mrad", 4, "Turn of the key's print against that frame."),
+                number("key_stretch_x_permille", "permille", 3, "Stretch of the key's print along x against the record: paper, and the scanner's scale."),
+                number("key_stretch_y_permille", "permille", 3, "The same along y."),
+                number("key_bend_mm", "mm", 4, "Largest bending of the key's print at the sheet's edge."),
+                number("key_retreat_mm", "mm", 4, "How far the key's edges stand back from its proof's; negative if its lines have grown."),
+                number("blur_px", "px", 3, "Standard deviation of the scan's blur."),
+                number("misfit", "", 2, "Root mean square residual over the expected: 1 where the layered model explains the sheet."),
+                C::integer("edge_pixels", "", "Pixels the fit rests on."),
+            ],
+        },
+    ];
+    out.extend(crate::marks::tables());
+    out
+}
+
+/// The row of a block on an image.
+pub(crate) fn block_row(image: &str, block: &Known, l: &Located, strength: f64) -> Row {
+    let se = |i: usize| l.covariance[i][i].max(0.0).sqrt();
+    let half = |i: usize| NINETY * (l.covariance[i][i] + l.zero_se[i] * l.zero_se[i]).max(0.0).sqrt();
+    let ok = l.reason.is_none();
+    let given = |v: f64| ok.then_some(v);
+    let basis = match block.part.zero.basis.as_str() {
+        "key lines" => "absolute",
+        "reference" => "relative to reference",
+        _ => "relative to proof",
+    };
+    let words = if l.middle_se[0].max(l.middle_se[1]) > 2.0 * l.middle_se[0].min(l.middle_se[1]) {
+        format!("sees {} worst", direction(l.weakest.0))
+    } else {
+        "sees all directions alike".to_owned()
+    };
+    Row::new()
+        .set("image", image)
+        .set("block", block.part.name.as_str())
+        .set("basis", basis)
+        .set("identified", ok)
+        .set("why", l.reason.clone())
+        .set("shift_x_mm", given(l.middle.x))
+        .set("shift_x_se_mm", l.middle_se[0])
+        .set("shift_y_mm", given(l.middle.y))
+        .set("shift_y_se_mm", l.middle_se[1])
+        .set("zero_se_mm", l.zero_middle_se)
+        .set("dx_mm", given(l.motion[0]))
+        .set("dy_mm", given(l.motion[1]))
+        .set("theta_mrad", given(1000.0 * l.motion[2]))
+        .set("stretch_x_permille", given(1000.0 * l.motion[3]))
+        .set("stretch_y_permille", given(1000.0 * l.motion[4]))
+        .set("shear_mrad", given(1000.0 * l.motion[5]))
+        .set("dx_se_mm", se(0))
+        .set("dy_se_mm", se(1))
+        .set("theta_se_mrad", 1000.0 * se(2))
+        .set("stretch_x_se_permille", 1000.0 * se(3))
+        .set("stretch_y_se_permille", 1000.0 * se(4))
+        .set("cov_dx_dy_mm2", l.covariance[0][1])
+        .set("cov_dx_theta", 1000.0 * l.covariance[0][2])
+        .set("cov_dy_theta", 1000.0 * l.covariance[1][2])
+        .set("dx_low_mm", l.motion[0] - half(0))
+        .set("dx_high_mm", l.motion[0] + half(0))
+        .set("dy_low_mm", l.motion[1] - half(1))
+        .set("dy_high_mm", l.motion[1] + half(1))
+        .set("retreat_mm", given(l.retreat.0))
+        .set("retreat_se_mm", l.retreat.1)
+        .set("strength", given(strength))
+        .set("pieces", l.pieces)
+        .set("weakest", words)
+        .set("weakest_deg", l.weakest.0)
+        .set("weakest_se_mm", l.weakest.1)
+}
+
+/// The row of a block of which the record holds no shape.
+pub(crate) fn unknown_row(image: &str, block: &str) -> Row {
+    Row::new()
+        .set("image", image)
+        .set("block", block)
+        .set("basis", "relative to reference")
+        .set("identified", false)
+        .set(
+            "why",
+            "the record holds no shape of it: list a scan of a proof of this block alone with the role `proof:BLOCK`",
+        )
+}
+
+/// The row of the sheet.
+pub(crate) fn sheet_row(fit: &Fitted, sites: usize) -> Row {
+    let s = &fit.state;
+    let k = &s.key;
+    let bend = [&k[3..6], &k[9..12]]
+        .iter()
+        .map(|v| v.iter().map(|v| v.abs()).sum::<f64>())
+        .fold(0.0, f64::max);
+    Row::new()
+        .set("key_shift_x_mm", k[0])
+        .set("key_shift_y_mm", k[6])
+        .set("key_turn_mrad", 500.0 * (k[7] - k[2]) / s.half)
+        .set("key_stretch_x_permille", 1000.0 * k[1] / s.half)
+        .set("key_stretch_y_permille", 1000.0 * k[8] / s.half)
+        .set("key_bend_mm", bend)
+        .set("key_retreat_mm", s.retreat[s.key_at])
+        .set("blur_px", s.sigma)
+        .set("misfit", fit.chi)
+        .set("edge_pixels", sites)
+}

@@ -1,0 +1,103 @@
+//! Planted motions, retreat and starts, recovered.
+
+use restrike_synth::run::{Change, Quantity};
+
+use super::Set;
+use crate::align::Rules;
+
+/// Blocks whose ink is strong enough for a tenth of a pixel at 200 dpi.
+const STRONG: [&str; 3] = ["ochre", "red", "green"];
+
+#[test]
+fn planted_motions_come_back() {
+    let set = Set::new(301, false, &|_| ());
+    let scan = set.scan(0);
+    let found = set.align(&scan, &Rules::default());
+    for name in STRONG {
+        set.assert_found(&found.whole, &scan.truth, name);
+    }
+}
+
+#[test]
+fn blocks_far_off_are_found() {
+    // 2 mm and more, and 8 mrad, from where the proofs have them.
+    let far = |block: &str, quantity, step| Change {
+        block: block.to_owned(),
+        quantity,
+        per_sheet: 0.0,
+        step,
+        at_sheet: 1,
+    };
+    let set = Set::new(302, false, &|run| {
+        run.knobs.shift_max = 4.0;
+        run.knobs.turn_max = 0.02;
+        run.changes = vec![
+            far("ochre", Quantity::Dx, 2.2),
+            far("red", Quantity::Dy, -2.0),
+            far("green", Quantity::Dx, -1.5),
+            far("green", Quantity::Theta, 0.008),
+        ];
+    });
+    // Proofs are printed before the change; only the sheet of the run is off.
+    let scan = set.scan(0);
+    let found = set.align(&scan, &Rules::default());
+    for name in STRONG {
+        set.assert_found(&found.whole, &scan.truth, name);
+    }
+}
+
+/// Retreat is part of the model because without it wear is read as misregister:
+/// where a block's edges face mostly one way, they move that way.
+#[test]
+fn retreat_is_measured_and_left_out_it_biases_the_shift() {
+    let by = 0.15;
+    let set = Set::new(303, false, &|run| {
+        run.sheets = 1;
+        run.changes = STRONG
+            .map(|b| Change {
+                block: b.to_owned(),
+                quantity: Quantity::Widen,
+                per_sheet: 0.0,
+                step: -by,
+                at_sheet: 1,
+            })
+            .to_vec();
+    });
+    let scan = set.scan(0);
+    let with = set.align(&scan, &Rules::default());
+    let without = set.align(
+        &scan,
+        &Rules {
+            retreat: false,
+            ..Rules::default()
+        },
+    );
+    let mut bias: f64 = 0.0;
+    for name in STRONG {
+        let n = set.at(name);
+        let w = with.whole.state.retreat[n];
+        assert!((w - by).abs() < 0.015, "{name}: {w:.4} mm");
+        let (_, rms) = set.error(&with.whole, &scan.truth, name);
+        let (_, worse) = set.error(&without.whole, &scan.truth, name);
+        assert!(rms < 0.25, "{name}: {rms:.3} px");
+        bias = bias.max(worse);
+    }
+    assert!(bias > 0.4, "without retreat the worst block is {bias:.3} px off");
+}
+
+#[test]
+fn halves_are_fitted_together_and_apart() {
+    let set = Set::new(304, true, &|_| ());
+    let scan = set.scan(0);
+    let found = set.align(&scan, &Rules::default());
+    assert_eq!(found.parts.len(), 2);
+    let n = set.at("green");
+    let slot = found.whole.state.slots(n).ride.unwrap();
+    let whole = found.whole.covariance[(slot, slot)];
+    for part in found.parts.iter().flatten() {
+        assert!(part.covariance[(slot, slot)] > 0.5 * whole);
+    }
+    for name in STRONG {
+        set.assert_found(&found.whole, &scan.truth, name);
+    }
+}

@@ -1,0 +1,190 @@
+//! The fit on rendered sheets with known truth, without the stages before it.
+
+mod fits;
+mod stage;
+mod zeros;
+
+use restrike_stage::{Affine, ImageView, Point, Rect};
+use restrike_synth::{Design, DesignSpec, Difficulty, Family, Pixels, RunSpec, SheetSpec, Truth, render};
+
+use crate::align::{Aligned, Rules, align};
+use crate::layers::Layer;
+use crate::learned;
+use crate::resample::{Grid, resample};
+use crate::shape;
+
+/// A rendered scan in linear light.
+pub(super) struct Scan {
+    data: Vec<u16>,
+    width: usize,
+    height: usize,
+    pub(super) truth: Truth,
+}
+
+impl Scan {
+    fn new(design: &Design, spec: &SheetSpec) -> Self {
+        let r = render(design, spec).unwrap();
+        let data = match r.pixels {
+            Pixels::U8(v) => {
+                let curve: Vec<u16> = (0..256)
+                    .map(|i| (restrike_synth::srgb_decode(f64::from(i) / 255.0) * 65535.0).round() as u16)
+                    .collect();
+                v.iter().map(|b| curve[usize::from(*b)]).collect()
+            }
+            Pixels::U16(_) => panic!("these tests render 8 bits"),
+        };
+        Self {
+            data,
+            width: r.width as usize,
+            height: r.height as usize,
+            truth: r.truth,
+        }
+    }
+
+    pub(super) fn view(&self) -> ImageView<'_, u16> {
+        ImageView::new(&self.data, self.width, self.height, 3, 3 * self.width).unwrap()
+    }
+
+    /// From scan pixels to print mm, as a stage before would tell it.
+    pub(super) fn to_print(&self) -> Affine {
+        affine(self.truth.print_to_scan).inverse().unwrap()
+    }
+}
+
+pub(super) fn affine(a: restrike_synth::transform::Affine) -> Affine {
+    Affine(a.0)
+}
+
+/// A block set with its proofs and a run.
+pub(super) struct Set {
+    pub(super) design: Design,
+    pub(super) sheet: Rect,
+    pub(super) images: Vec<Rect>,
+    pub(super) layers: Vec<Layer>,
+    pub(super) proofs: Vec<Truth>,
+    pub(super) sheets: Vec<SheetSpec>,
+}
+
+impl Set {
+    /// A small landscape at 200 dpi, printed as `change` has it.
+    pub(super) fn new(seed: u64, two_up: bool, change: &dyn Fn(&mut RunSpec)) -> Self {
+        let design = Design::generate(&DesignSpec {
+            seed,
+            family: Family::Landscape,
+            sheet_mm: if two_up { [150.0, 80.0] } else { [110.0, 80.0] },
+            margin_mm: 7.0,
+            two_up,
+            colours: 5,
+            ..DesignSpec::default()
+        });
+        let mut run = RunSpec {
+            sheets: 1,
+            seed,
+            dpi: 200.0,
+            proofs: true,
+            ..RunSpec::new(Difficulty::Standard)
+        };
+        change(&mut run);
+        let sheet = Rect::centred(design.sheet_mm[0], design.sheet_mm[1]);
+        let images = design
+            .images
+            .iter()
+            .map(|i| {
+                let half = Point::new(i.size_mm[0] / 2.0, i.size_mm[1] / 2.0);
+                let c = Point::new(i.centre[0], i.centre[1]);
+                Rect::new(c - half, c + half)
+            })
+            .collect::<Vec<_>>();
+        let mut out = Self {
+            sheet,
+            images,
+            layers: Vec::new(),
+            proofs: Vec::new(),
+            sheets: Vec::new(),
+            design,
+        };
+        for spec in run.sheets(&out.design) {
+            let Some(name) = spec.role.strip_prefix("proof:").map(str::to_owned) else {
+                out.sheets.push(spec);
+                continue;
+            };
+            let scan = Scan::new(&out.design, &spec);
+            out.learn(&name, &scan);
+            out.proofs.push(scan.truth);
+        }
+        out
+    }
+
+    fn learn(&mut self, name: &str, scan: &Scan) {
+        let block = self.design.block(name).unwrap();
+        let fade = !block.bokashi.is_empty();
+        let grid = Grid::over(self.sheet, 25.4 / 200.0);
+        let laid = resample(scan.view(), &scan.to_print(), grid).unwrap();
+        let shape = shape::shape(&laid, grid, self.sheet, &self.images, fade).unwrap();
+        self.layers.push(learned::layer(name, block.key, fade, &shape));
+    }
+
+    pub(super) fn scan(&self, n: usize) -> Scan {
+        Scan::new(&self.design, &self.sheets[n])
+    }
+
+    pub(super) fn align(&self, scan: &Scan, rules: &Rules) -> Aligned {
+        // A few hundredths of a millimetre off, as a frame of another stage may be.
+        let frame = scan.to_print().then(&Affine::translation(0.02, -0.015));
+        align(scan.view(), &frame, self.sheet, &self.images, &self.layers, rules).unwrap()
+    }
+
+    pub(super) fn at(&self, name: &str) -> usize {
+        self.layers.iter().position(|l| l.name == name).unwrap()
+    }
+
+    /// The true map of a block's place in its proof to its place in the key's.
+    pub(super) fn truth(&self, truth: &Truth, name: &str) -> Affine {
+        let key = self.design.key().unwrap().name.clone();
+        let motion = |t: &Truth, b: &str| {
+            affine(t.blocks.iter().find(|x| x.name == b).unwrap().motion.affine())
+        };
+        let proof = |b: &str| &self.proofs[self.at(b)];
+        motion(proof(name), name)
+            .inverse()
+            .unwrap()
+            .then(&motion(truth, name))
+            .then(&motion(truth, &key).inverse().unwrap())
+            .then(&motion(proof(&key), &key))
+    }
+
+    /// Error of a block's place, pixels, over its printed shape: mean and rms.
+    pub(super) fn error(&self, fit: &crate::joint::Fitted, truth: &Truth, name: &str) -> (Point, f64) {
+        let n = self.at(name);
+        let (want, got) = (self.truth(truth, name), fit.state.rides[n].map().unwrap());
+        let edges = &self.layers[n].edges;
+        let (mut sum, mut square, mut count) = (Point::default(), 0.0, 0.0);
+        for j in (0..edges.distance.height()).step_by(9) {
+            for i in (0..edges.distance.width()).step_by(9) {
+                if edges.distance.get(i, j, 0) < 0.0 {
+                    let b = edges.place(i, j);
+                    let d = got.apply(b) - want.apply(b);
+                    sum = sum + d;
+                    square += d.dot(d);
+                    count += 1.0;
+                }
+            }
+        }
+        let px = 25.4 / 200.0;
+        (sum * (1.0 / count / px), (square / count).sqrt() / px)
+    }
+
+    /// A block's place is right: within a fifth of a pixel, or as far off as the
+    /// fit's own standard error allows where little of the block is to be seen.
+    pub(super) fn assert_found(&self, fit: &crate::joint::Fitted, truth: &Truth, name: &str) {
+        let (_, rms) = self.error(fit, truth, name);
+        let at = fit.state.slots(self.at(name)).ride.unwrap();
+        let se = (0..6)
+            .map(|i| fit.covariance[(at + i, at + i)])
+            .fold(0.0, f64::max)
+            .sqrt()
+            / (25.4 / 200.0);
+        assert!(rms < f64::max(0.2, 6.0 * se), "{name}: {rms:.3} px, stated {se:.3}");
+        assert!(rms < 1.0, "{name}: {rms:.3} px");
+    }
+}

@@ -1,0 +1,84 @@
+//! What the stage says of blocks it cannot locate, and its record.
+
+use std::collections::BTreeMap;
+
+use super::Set;
+use crate::align::Rules;
+use crate::located::{Limits, direction, located};
+use crate::record::{self, Known, Source};
+
+fn known(set: &Set) -> Vec<Known> {
+    set.layers
+        .iter()
+        .zip(1_u32..)
+        .map(|(l, order)| {
+            Known::new(
+                l.clone(),
+                order,
+                Source {
+                    file: "proof.tif".into(),
+                    sha256: "0".repeat(64),
+                    kind: "proof".into(),
+                    scan_to_mm: [0.0; 6],
+                },
+            )
+        })
+        .collect()
+}
+
+#[test]
+fn a_block_that_did_not_print_is_not_located() {
+    let set = Set::new(306, false, &|_| ());
+    let mut spec = set.sheets[0].clone();
+    let others = set.design.blocks.iter().map(|b| b.name.clone());
+    spec.only_blocks = others.filter(|b| b != "red").collect();
+    let scan = super::Scan::new(&set.design, &spec);
+    let found = set.align(&scan, &Rules::default());
+    let limits = Limits {
+        se: 0.05,
+        reach: 3.5,
+        pixel: 25.4 / 200.0,
+    };
+    let blocks = known(&set);
+    let red = set.at("red");
+    let l = located(&found.whole, &blocks[red], red, limits).unwrap();
+    assert!(l.reason.is_some(), "red was not printed: {:?}", l.middle);
+    let green = set.at("green");
+    assert_eq!(located(&found.whole, &blocks[green], green, limits).unwrap().reason, None);
+    assert!(located(&found.whole, &blocks[set.at("key")], set.at("key"), limits).is_none());
+}
+
+#[test]
+fn a_record_reads_back_to_a_micrometre() {
+    let set = Set::new(307, false, &|_| ());
+    let blocks = known(&set);
+    let parts: BTreeMap<String, Vec<u8>> = record::write("A design", &blocks).unwrap().into_iter().collect();
+    let names = record::names();
+    assert!(parts.keys().all(|p| names.contains(p)));
+    let back = record::read(&parts).unwrap().unwrap();
+    assert_eq!(back.len(), blocks.len());
+    for (a, b) in blocks.iter().zip(&back) {
+        assert_eq!(a.part, b.part);
+        for (x, y) in a.layer.edges.distance.data().iter().zip(b.layer.edges.distance.data()) {
+            assert!(x.abs() > 0.39 || (x - y).abs() <= 0.001_01, "{x} {y}");
+            assert_eq!(*x < 0.0, *y < 0.0);
+        }
+    }
+    assert!(record::read(&BTreeMap::new()).unwrap().is_none());
+    let mut later = parts.clone();
+    let index = String::from_utf8(later["registration"].clone()).unwrap();
+    later.insert("registration".into(), index.replace("\"version\": 1", "\"version\": 9").into());
+    assert!(record::read(&later).unwrap_err().to_string().contains("version 9"));
+    let mut short = parts;
+    short.remove("edges-02");
+    assert!(record::read(&short).unwrap_err().to_string().contains("edges-02"));
+}
+
+#[test]
+fn directions_have_words() {
+    assert_eq!(direction(3.0), "left-right");
+    assert_eq!(direction(-4.0), "left-right");
+    assert_eq!(direction(88.0), "up-down");
+    assert_eq!(direction(45.0), "lower left to upper right");
+    assert_eq!(direction(-40.0), "upper left to lower right");
+}

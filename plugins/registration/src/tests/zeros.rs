@@ -1,0 +1,84 @@
+//! The zero of a block from its outline and the key's lines.
+
+use restrike_stage::{Point, Raster};
+
+use super::{Set, affine};
+use crate::edge_distance::edge_distance;
+use crate::edge_map::EdgeMap;
+use crate::resample::Grid;
+use crate::state::Ride;
+use crate::zero::zero;
+
+#[test]
+fn outlines_that_follow_key_lines_find_their_place() {
+    let set = Set::new(305, false, &|_| ());
+    let key = set.at("key");
+    let mut found = 0;
+    for name in ["ochre", "green"] {
+        let n = set.at(name);
+        let layer = &set.layers[n];
+        let Ok(z) = zero(
+            &layer.edges,
+            &set.layers[key].edges,
+            Ride::still(layer.centre, layer.radius),
+        ) else {
+            continue;
+        };
+        found += 1;
+        // The true zero: design place by the block's proof to design place by the key's.
+        let of = |n: usize, b: &str| {
+            let t = &set.proofs[n];
+            affine(t.blocks.iter().find(|x| x.name == b).unwrap().motion.affine())
+        };
+        let want = of(n, name).inverse().unwrap().then(&of(key, "key"));
+        let c = layer.centre;
+        let d = c + z.ride.displacement(c) - want.apply(c);
+        // Both blocks are warped by some hundredths of a millimetre.
+        assert!(d.norm() < 0.05, "{name}: {d:?}, stated {:.3}", z.se);
+        assert!(z.se < 0.04);
+    }
+    assert!(found >= 1);
+}
+
+/// Edges of everything a condition covers, on a grid of 0.1 mm about the origin.
+fn drawn(inside: &dyn Fn(Point) -> f64) -> EdgeMap {
+    let grid = Grid {
+        origin: Point::new(-25.0, 25.0),
+        pitch: 0.1,
+        width: 501,
+        height: 501,
+    };
+    let mut c = Raster::new(501, 501, 1);
+    for j in 0..501 {
+        for i in 0..501 {
+            // A distance as a ramp two samples wide.
+            let d = inside(grid.place(i, j));
+            c.set(i, j, 0, (0.5 - d / 0.4).clamp(0.0, 1.0) as f32);
+        }
+    }
+    edge_distance(&c, grid)
+}
+
+#[test]
+fn a_ring_of_key_line_tells_the_disc_inside_where_to_be() {
+    let key = drawn(&|p| (p.norm() - 15.0).abs() - 0.25);
+    let block = drawn(&|p| Point::new(p.x - 0.42, p.y + 0.31).norm() - 15.0);
+    let z = zero(&block, &key, Ride::still(Point::new(0.42, -0.31), 10.6)).unwrap();
+    assert!((z.ride.by[0] + 0.42).abs() < 0.01, "{:?}", z.ride.by);
+    assert!((z.ride.by[1] - 0.31).abs() < 0.01, "{:?}", z.ride.by);
+}
+
+#[test]
+fn an_outline_between_many_lines_is_not_given_a_zero() {
+    // Lines every millimetre: each is as good as the next.
+    let key = drawn(&|p| {
+        let t = p.x - p.x.floor();
+        (t - 0.5).abs() - 0.15
+    });
+    let block = drawn(&|p| (p.x.abs() - 10.0).max(p.y.abs() - 10.0));
+    let why = zero(&block, &key, Ride::still(Point::default(), 8.0)).unwrap_err();
+    assert!(why.contains("more than one place"), "{why}");
+    // No lines at all near it.
+    let key = drawn(&|p| (p.norm() - 24.0).abs() - 0.2);
+    assert!(zero(&block, &key, Ride::still(Point::default(), 8.0)).is_err());
+}

@@ -1,0 +1,321 @@
+//! Where a colour block should print: its outline against the key's lines.
+//!
+//! A proof shows a block's shape, but where that shape should come to lie it
+//! does not show: the proof was laid against the block's own marks, and those
+//! may be what is wrong. Colour blocks are cut to end in the middle of the key
+//! line that bounds their area, so that a little misregister stays hidden
+//! (common practice, no source). The place at which a block's outline runs in
+//! the middle of the key's lines is its true zero, as far as its outline
+//! follows such lines at all.
+
+use nalgebra::{SMatrix, SVector};
+use restrike_stage::Point;
+
+use crate::edge_map::EdgeMap;
+use crate::state::{RIDE, Ride};
+
+/// The zero of a block.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct Zero {
+    /// By how much the block's own place must be moved to its true place.
+    pub(crate) ride: Ride,
+    /// Covariance of the motion, in the ride's own parameters.
+    pub(crate) covariance: [[f64; RIDE]; RIDE],
+    /// Standard error of the shift at the centroid, the larger axis, mm.
+    pub(crate) se: f64,
+    /// Share of the outline that runs in a key line.
+    pub(crate) share: f64,
+    /// Number of pieces of outline it rests on.
+    pub(crate) pieces: usize,
+    /// Spread of the outline about the lines' middles, mm.
+    pub(crate) spread: f64,
+}
+
+/// A place on the outline with its outward normal.
+struct Edge {
+    at: Point,
+    normal: Point,
+    tile: (i64, i64),
+}
+
+/// Outline places lie about so far apart, mm.
+const APART_MM: f64 = 0.35;
+/// Widest key line, mm; wider key areas are solids without a middle.
+const WIDEST_MM: f64 = 1.1;
+/// Side of the pieces that are taken to be independent, mm.
+const TILE_MM: f64 = 6.0;
+/// What carvers differ from the middle of the line, as a lasting error of the
+/// whole block, mm (an assumption; it bounds how exact a zero can be).
+const CARVER_MM: f64 = 0.01;
+/// Fewest pieces and least share of the outline that make a zero.
+const PIECES: usize = 6;
+const SHARE: f64 = 0.3;
+/// Most spread of an outline that follows the lines, mm.
+const LOOSE_MM: f64 = 0.08;
+/// A second place that is nearly as good makes the zero uncertain: how near in
+/// score, how far away in mm.
+const RIVAL: f64 = 0.88;
+const RIVAL_MM: f64 = 0.5;
+/// How far the outline is looked for about where the proof has it, mm.
+const REACH_MM: f64 = 1.6;
+
+/// Looks for the zero of a block.
+///
+/// # Errors
+/// In words, why the outline does not say.
+pub(crate) fn zero(block: &EdgeMap, key: &EdgeMap, still: Ride) -> Result<Zero, String> {
+    let edges = outline(block);
+    if edges.len() < 40 {
+        return Err("its outline is too short".to_owned());
+    }
+    let mut ride = start(&edges, key, still)?;
+    let mut last = None;
+    for width in [0.5, 0.35, 0.25, 0.18, 0.14, 0.12, 0.12, 0.12] {
+        let fit = fit(&edges, key, &ride, width);
+        ride = fit.0;
+        last = Some(fit);
+    }
+    let Some((ride, retreat, covariance, used, spread)) = last else {
+        return Err("its outline is too short".to_owned());
+    };
+    let share = used.0 / edges.len() as f64;
+    if share < SHARE || used.1 < PIECES {
+        return Err(format!(
+            "only {:.0} % of its outline runs along key lines",
+            100.0 * share
+        ));
+    }
+    if spread > LOOSE_MM {
+        return Err(format!(
+            "its outline runs along key lines only loosely ({spread:.2} mm about their middle)"
+        ));
+    }
+    let floor = CARVER_MM * CARVER_MM;
+    let mut covariance = covariance;
+    covariance[0][0] += floor;
+    covariance[1][1] += floor;
+    let se = covariance[0][0].max(covariance[1][1]).sqrt();
+    if ride.by[0].abs().max(ride.by[1].abs()) > REACH_MM + 0.5 || retreat.abs() > 0.3 {
+        return Err("its outline fits the key's lines at no place near".to_owned());
+    }
+    Ok(Zero {
+        ride,
+        covariance,
+        se,
+        share,
+        pieces: used.1,
+        spread,
+    })
+}
+
+/// Places on the outline, spread evenly.
+#[allow(clippy::cast_possible_truncation)]
+fn outline(map: &EdgeMap) -> Vec<Edge> {
+    let (w, h) = (map.distance.width(), map.distance.height());
+    let cell = APART_MM / map.pitch;
+    let mut taken = std::collections::BTreeSet::new();
+    let mut out = Vec::new();
+    for j in 1..h.saturating_sub(1) {
+        for i in 1..w.saturating_sub(1) {
+            let d = map.distance.get(i, j, 0);
+            let right = map.distance.get(i + 1, j, 0);
+            let below = map.distance.get(i, j + 1, 0);
+            if (d < 0.0) == (right < 0.0) && (d < 0.0) == (below < 0.0) {
+                continue;
+            }
+            #[allow(clippy::cast_precision_loss)]
+            let bin = ((i as f64 / cell) as i64, (j as f64 / cell) as i64);
+            if !taken.insert(bin) {
+                continue;
+            }
+            let Some(s) = map.sample(map.place(i, j)) else {
+                continue;
+            };
+            let size = s.slope.norm();
+            if size < 0.7 {
+                continue;
+            }
+            let normal = s.slope * (1.0 / size);
+            let at = map.place(i, j) - normal * s.distance;
+            out.push(Edge {
+                at,
+                normal,
+                tile: ((at.x / TILE_MM).floor() as i64, (at.y / TILE_MM).floor() as i64),
+            });
+        }
+    }
+    out
+}
+
+/// The place where most of the outline lies in key ink.
+fn start(edges: &[Edge], key: &EdgeMap, still: Ride) -> Result<Ride, String> {
+    let step = 0.08;
+    #[allow(clippy::cast_possible_truncation)]
+    let n = (REACH_MM / step) as i32;
+    let mut places = Vec::new();
+    for turn in [0.0, -0.003, 0.003] {
+        for j in -n..=n {
+            for i in -n..=n {
+                let mut ride = still;
+                ride.by = [
+                    f64::from(i) * step,
+                    f64::from(j) * step,
+                    turn * ride.radius,
+                    0.0,
+                    0.0,
+                    0.0,
+                ];
+                let mut score = 0.0;
+                for e in edges.iter().step_by(3) {
+                    let d = key.at(e.at + ride.displacement(e.at));
+                    score += (1.0 - (d + 0.05).max(0.0) / 0.15).max(0.0);
+                }
+                // Of equal places the nearest.
+                score *= 1.0 - 0.02 * (f64::from(i * i + j * j) * step * step);
+                places.push((score, ride));
+            }
+        }
+    }
+    let best = places
+        .iter()
+        .max_by(|a, b| a.0.total_cmp(&b.0))
+        .ok_or("its outline is too short")?;
+    let rival = places.iter().any(|(score, ride)| {
+        let d = Point::new(ride.by[0] - best.1.by[0], ride.by[1] - best.1.by[1]);
+        *score > RIVAL * best.0 && d.norm() > RIVAL_MM
+    });
+    if rival {
+        return Err("its outline fits the key's lines equally well at more than one place".to_owned());
+    }
+    Ok(best.1)
+}
+
+/// Signed distance along the normal to the middle of the key line there.
+fn to_middle(e: &Edge, at: Point, key: &EdgeMap) -> Option<f64> {
+    let step = 0.03;
+    let reach = 28;
+    let mut best: Option<f64> = None;
+    let mut entered: Option<f64> = None;
+    let mut before: Option<(f64, f64)> = None;
+    for i in -reach..=reach {
+        let t = f64::from(i) * step;
+        let d = key.at(at + e.normal * t);
+        if let Some((t0, d0)) = before {
+            let cross = t0 + (t - t0) * d0 / (d0 - d);
+            if d0 >= 0.0 && d < 0.0 {
+                entered = Some(cross);
+            } else if d0 < 0.0 && d >= 0.0 {
+                if let Some(from) = entered.take() {
+                    let parallel = |t: f64| {
+                        key.sample(at + e.normal * t)
+                            .is_some_and(|s| s.slope.dot(e.normal).abs() > 0.8 * s.slope.norm().max(0.5))
+                    };
+                    let width = cross - from;
+                    if width < WIDEST_MM && parallel(from) && parallel(cross) {
+                        let mid = (from + cross) / 2.0;
+                        if best.is_none_or(|b| mid.abs() < b.abs()) {
+                            best = Some(mid);
+                        }
+                    }
+                }
+            }
+        }
+        before = Some((t, d));
+    }
+    best
+}
+
+type Fit = (Ride, f64, [[f64; RIDE]; RIDE], (f64, usize), f64);
+
+/// One step of iteratively reweighted least squares (Tukey's biweight of
+/// half-width `3 width`): shift, turn, stretch and a common retreat.
+fn fit(edges: &[Edge], key: &EdgeMap, ride: &Ride, width: f64) -> Fit {
+    const N: usize = RIDE + 1;
+    let mut normal = SMatrix::<f64, N, N>::zeros();
+    let mut right = SVector::<f64, N>::zeros();
+    let mut rows = Vec::new();
+    for e in edges {
+        let at = e.at + ride.displacement(e.at);
+        let Some(r) = to_middle(e, at, key) else {
+            continue;
+        };
+        let q = ride.relative(e.at);
+        let n = e.normal;
+        let row = SVector::<f64, N>::from([
+            n.x,
+            n.y,
+            n.y * q.x - n.x * q.y,
+            n.x * q.x,
+            n.y * q.y,
+            n.x * q.y + n.y * q.x,
+            1.0,
+        ]);
+        rows.push((row, r, e.tile));
+    }
+    let stretch = 1.0 / (0.001 * ride.radius).powi(2);
+    let mut solution = SVector::<f64, N>::zeros();
+    let mut weights = vec![1.0; rows.len()];
+    for _ in 0..3 {
+        normal.fill(0.0);
+        right.fill(0.0);
+        for ((row, r, _), k) in rows.iter().zip(&mut weights) {
+            let left = r - row.dot(&solution);
+            let u = left / (3.0 * width);
+            *k = if u.abs() < 1.0 { (1.0 - u * u).powi(2) } else { 0.0 };
+            normal += row * row.transpose() * (*k / (width * width));
+            right += row * (*k * r / (width * width));
+        }
+        for i in 0..RIDE {
+            let prior = match i {
+                0 | 1 => 1.0 / (3.0 * 3.0),
+                2 => 1.0 / (0.01 * ride.radius).powi(2),
+                5 => 1.0 / (0.0008 * ride.radius).powi(2),
+                _ => stretch,
+            };
+            normal[(i, i)] += prior;
+            right[i] -= prior * ride.by[i];
+        }
+        normal[(RIDE, RIDE)] += 1.0 / (0.1 * 0.1);
+        if let Some(c) = normal.cholesky() {
+            solution = c.solve(&right);
+        }
+    }
+    let mut out = *ride;
+    for i in 0..RIDE {
+        out.by[i] += solution[i];
+    }
+    let inverse = normal.try_inverse().unwrap_or_else(SMatrix::zeros);
+    let mut tiles: std::collections::BTreeMap<(i64, i64), (SVector<f64, N>, f64)> =
+        std::collections::BTreeMap::new();
+    let mut used = 0.0;
+    let mut spread = 0.0;
+    for ((row, r, tile), k) in rows.iter().zip(&weights) {
+        let left = r - row.dot(&solution);
+        let t = tiles.entry(*tile).or_insert((SVector::zeros(), 0.0));
+        t.0 += row * (k * left / (width * width));
+        t.1 += k;
+        used += k;
+        spread += k * left * left;
+    }
+    let mut meat = SMatrix::<f64, N, N>::zeros();
+    for (g, _) in tiles.values() {
+        meat += g * g.transpose();
+    }
+    let pieces = tiles.values().filter(|t| t.1 > 1.0).count();
+    #[allow(clippy::cast_precision_loss)]
+    let correction = pieces as f64 / (pieces as f64 - 6.0).max(1.0);
+    let sandwich = inverse * meat * inverse * correction;
+    let mut covariance = [[0.0; RIDE]; RIDE];
+    for i in 0..RIDE {
+        for j in 0..RIDE {
+            covariance[i][j] = sandwich[(i, j)];
+        }
+    }
+    (
+        out,
+        solution[RIDE],
+        covariance,
+        (used, pieces),
+        (spread / f64::max(used, 1.0)).sqrt(),
+    )
+}
