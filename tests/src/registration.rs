@@ -78,7 +78,11 @@ fn printed(design: &Design, name: &str, image: &str) -> Vec<Point> {
         for i in -n(w)..=n(w) {
             let p = [i as f64 * step, j as f64 * step];
             let mut inked = false;
-            for a in b.areas.iter().filter(|a| image == "whole" || a.image == image) {
+            for a in b
+                .areas
+                .iter()
+                .filter(|a| image == "whole" || a.image == image)
+            {
                 if a.rings.iter().filter(|r| inside(r, p)).count() % 2 == 1 {
                     inked = !a.cleared;
                 }
@@ -112,7 +116,10 @@ fn recorded(record: &serde_json::Value) -> Result<BTreeMap<String, Recorded>> {
             .map(|a| a.iter().filter_map(serde_json::Value::as_f64).collect())
             .unwrap_or_default()
     };
-    for b in record["blocks"].as_array().context("a record without blocks")? {
+    for b in record["blocks"]
+        .as_array()
+        .context("a record without blocks")?
+    {
         let name = b["name"].as_str().unwrap_or_default().to_owned();
         let map = numbers(&b["source"]["scan_to_mm"]);
         let by = numbers(&b["zero"]["by_mm"]);
@@ -167,28 +174,43 @@ impl Report {
             let points = places
                 .entry((name_b.clone(), image.clone()))
                 .or_insert_with(|| printed(&m.design, &name_b, &image));
-            let find = |t: &Truth, b: &str| block(t, b).map(|b| (affine(&b.motion.affine()), b.warp.clone()));
+            let find = |t: &Truth, b: &str| {
+                block(t, b).map(|b| (affine(&b.motion.affine()), b.warp.clone()))
+            };
             let (Some((ks, wk)), Some((bs, wb))) = (find(truth, &key), find(truth, &name_b)) else {
                 continue;
             };
-            let (Some((kp, _)), Some((bp, _))) = (find(of_key, &key), find(of_block, &name_b)) else {
+            let (Some((kp, _)), Some((bp, _))) = (find(of_key, &key), find(of_block, &name_b))
+            else {
                 continue;
             };
             let inverse = |a: &Affine| a.inverse().context("singular");
             // Design place of a block, after its warp -> record mm, by its proof.
             let key_record = kp.then(&affine(&of_key.print_to_scan)).then(&rk.scan_to_mm);
-            let block_record = bp.then(&affine(&of_block.print_to_scan)).then(&rb.scan_to_mm);
+            let block_record = bp
+                .then(&affine(&of_block.print_to_scan))
+                .then(&rb.scan_to_mm);
             // True T: record place of the block's shape -> record place it printed at.
-            let t_true = inverse(&block_record)?.then(&bs).then(&inverse(&ks)?).then(&key_record);
-            let middle = points.iter().fold(Point::default(), |s, p| s + *p) * (1.0 / points.len().max(1) as f64);
+            let t_true = inverse(&block_record)?
+                .then(&bs)
+                .then(&inverse(&ks)?)
+                .then(&key_record);
+            let middle = points.iter().fold(Point::default(), |s, p| s + *p)
+                * (1.0 / points.len().max(1) as f64);
             let located = cell(table, row, "identified").as_bool() == Some(true);
             if !located {
                 // The interval of dx, dy alone: about the sheet's centre.
                 let c = t_true.apply(inverse(&rb.zero)?.apply(Point::default()));
-                for (v, low, high) in [(c.x, "dx_low_mm", "dx_high_mm"), (c.y, "dy_low_mm", "dy_high_mm")] {
+                for (v, low, high) in [
+                    (c.x, "dx_low_mm", "dx_high_mm"),
+                    (c.y, "dy_low_mm", "dy_high_mm"),
+                ] {
                     if let (Some(low), Some(high)) = (number(low), number(high)) {
                         let half = (high - low) / 2.0;
-                        e.hidden_px.add((v - (low + high) / 2.0) / self.pixel, Some(half / 1.644_85 / self.pixel));
+                        e.hidden_px.add(
+                            (v - (low + high) / 2.0) / self.pixel,
+                            Some(half / 1.644_85 / self.pixel),
+                        );
                     }
                 }
                 continue;
@@ -196,7 +218,10 @@ impl Report {
             e.located += 1;
             let v = |c: &str| number(c).unwrap_or(f64::NAN);
             let (dx, dy, t) = (v("dx_mm"), v("dy_mm"), v("theta_mrad") / 1000.0);
-            let (ex, ey) = (v("stretch_x_permille") / 1000.0, v("stretch_y_permille") / 1000.0);
+            let (ex, ey) = (
+                v("stretch_x_permille") / 1000.0,
+                v("stretch_y_permille") / 1000.0,
+            );
             let shear = v("shear_mrad") / 1000.0;
             let found = Affine([1.0 + ex, shear - t, dx, shear + t, 1.0 + ey, dy]);
             let mut square = 0.0;
@@ -223,8 +248,14 @@ impl Report {
             let w = wb.apply([middle.x, middle.y]);
             let b = block_record.apply(Point::new(w[0], w[1]));
             let d = found.apply(rb.zero.apply(b)) - t_true.apply(b);
-            e.middle_px.add(d.x / self.pixel, number("shift_x_se_mm").map(|s| s / self.pixel));
-            e.middle_px.add(d.y / self.pixel, number("shift_y_se_mm").map(|s| s / self.pixel));
+            e.middle_px.add(
+                d.x / self.pixel,
+                number("shift_x_se_mm").map(|s| s / self.pixel),
+            );
+            e.middle_px.add(
+                d.y / self.pixel,
+                number("shift_y_se_mm").map(|s| s / self.pixel),
+            );
             if text("basis") == "absolute" {
                 e.register_mm.push((register / n).sqrt());
                 // Mean over the printed area, warps included.
@@ -238,7 +269,8 @@ impl Report {
                 }
                 let zero = number("zero_se_mm").unwrap_or(0.0);
                 for (d, se) in [(mean.x, "shift_x_se_mm"), (mean.y, "shift_y_se_mm")] {
-                    e.register_middle_mm.add(d, number(se).map(|s| (s * s + zero * zero).sqrt()));
+                    e.register_middle_mm
+                        .add(d, number(se).map(|s| (s * s + zero * zero).sqrt()));
                 }
             }
             let growth = |t: &Truth| {
@@ -249,7 +281,8 @@ impl Report {
                 })
             };
             if let (Some(now), Some(then)) = (growth(truth), growth(of_block)) {
-                e.retreat_mm.add(v("retreat_mm") - (then - now), number("retreat_se_mm"));
+                e.retreat_mm
+                    .add(v("retreat_mm") - (then - now), number("retreat_se_mm"));
             }
         }
         let sheets = m.table("registration_sheet")?;
@@ -270,8 +303,25 @@ impl Report {
         let mut out = String::new();
         let rms = |v: &[f64]| (v.iter().map(|e| e * e).sum::<f64>() / v.len().max(1) as f64).sqrt();
         let part = |c: Option<f64>| c.map_or("   -".to_owned(), |c| format!("{c:4.0}"));
-        let _ = writeln!(out, "{:<16} {:<16} {:>4} {:>7} | {:>13} {:>5} | {:>8} {:>5} | {:>7} {:>7} | hidden, intervals hold %", "design", "block", "n", "located", "motion", "holds", "register", "holds", "retreat", "mean");
-        let _ = writeln!(out, "{:<16} {:<16} {:>4} {:>7} | {:>13} {:>5} | {:>8} {:>5} | {:>7} {:>7}", "", "", "", "%", "median, rms px", "%", "rms mm", "%", "rms mm", "mm");
+        let _ = writeln!(
+            out,
+            "{:<16} {:<16} {:>4} {:>7} | {:>13} {:>5} | {:>8} {:>5} | {:>7} {:>7} | hidden, intervals hold %",
+            "design",
+            "block",
+            "n",
+            "located",
+            "motion",
+            "holds",
+            "register",
+            "holds",
+            "retreat",
+            "mean"
+        );
+        let _ = writeln!(
+            out,
+            "{:<16} {:<16} {:>4} {:>7} | {:>13} {:>5} | {:>8} {:>5} | {:>7} {:>7}",
+            "", "", "", "%", "median, rms px", "%", "rms mm", "%", "rms mm", "mm"
+        );
         let mut all = BlockErrors::default();
         let mut worst: f64 = 0.0;
         for ((design, name), e) in &self.blocks {

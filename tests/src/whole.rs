@@ -8,8 +8,8 @@ use anyhow::{Context, Result, anyhow};
 use restrike_engine::{Base, FinalTable, Overrides, PictureError, PictureRef, PictureSink, Plan};
 use restrike_host::Search;
 use restrike_model::{Impression, Picture, Value};
-use restrike_synth::{Design, DesignSpec, Difficulty, Family, RunSpec, SheetSpec, Truth, Wrong};
 use restrike_synth::run::Change;
+use restrike_synth::{Design, DesignSpec, Difficulty, Family, RunSpec, SheetSpec, Truth, Wrong};
 
 /// What to render.
 #[derive(Debug, Clone)]
@@ -182,7 +182,10 @@ pub fn measure(batch: &Batch, stages: &[&str]) -> Result<Measured> {
             Ok(serde_json::from_slice(&text)?)
         })
         .collect::<Result<Vec<Truth>>>()?;
-    std::fs::write(folder.path().join("p.toml"), config(&design, stages, batch.proofs))?;
+    std::fs::write(
+        folder.path().join("p.toml"),
+        config(&design, stages, batch.proofs),
+    )?;
     std::fs::write(folder.path().join("blocks.csv"), block_list(&design))?;
     let tables = run_pipeline(&folder.path().join("p.toml"))?;
     let record = std::fs::read(folder.path().join("out/record/registration.json"))

@@ -77,14 +77,14 @@ pub(crate) fn align(
     let half_level = Level::new(scan, to_print, fine);
     let paper = {
         let grid = Grid::over(sheet, (half_level.pixel * 2.0).max(0.3));
-        let mut laid =
-            resample(scan, to_print, grid).ok_or("the scan is too small to register")?;
+        let mut laid = resample(scan, to_print, grid).ok_or("the scan is too small to register")?;
         for k in 0..grid.width * grid.height {
             if !area.contains(grid.place(k % grid.width, k / grid.width)) {
                 laid.data_mut()[3 * k..3 * k + 3].fill(-1.0);
             }
         }
-        Paper::fit(&laid, grid, None, images, STIFF_MM).ok_or("too little of the sheet is in the scan")?
+        Paper::fit(&laid, grid, None, images, STIFF_MM)
+            .ok_or("too little of the sheet is in the scan")?
     };
     let mut state = State {
         key: [0.0; KEY],
@@ -120,9 +120,17 @@ pub(crate) fn align(
         let rounds = if finest { [4, 10] } else { [6, 4] };
         for (turn, rounds) in rounds.into_iter().enumerate() {
             let choice = Choice {
-                quota: if finest && turn == 1 { rules.quota } else { rules.quota / 5 },
+                quota: if finest && turn == 1 {
+                    rules.quota
+                } else {
+                    rules.quota / 5
+                },
                 band: (if finest { 3.0 } else { 2.2 }) * level.pixel,
-                stride: if *f == 1 { ((0.17 / level.pixel).round() as usize).clamp(1, 4) } else { 1 },
+                stride: if *f == 1 {
+                    ((0.17 / level.pixel).round() as usize).clamp(1, 4)
+                } else {
+                    1
+                },
             };
             let sites = Sites::choose(level, layers, &state, area, choice);
             if sites.len() < 200 {
@@ -143,7 +151,11 @@ pub(crate) fn align(
             if !(finest && turn == 1) {
                 local = local.refit(level, layers, &state, &paper, area, stride);
             } else {
-                last = Some((fitted, sites, joint_parts(&joint, layers, images, area, choice, &state)));
+                last = Some((
+                    fitted,
+                    sites,
+                    joint_parts(&joint, layers, images, area, choice, &state),
+                ));
             }
         }
     }
@@ -201,7 +213,11 @@ fn search(
         let look = Absorbed::new(level, paper, area, factor);
         let step = look.pixel();
         #[allow(clippy::cast_possible_truncation)]
-        let reach = if start { (rules.reach / step).ceil() as i32 } else { 1 };
+        let reach = if start {
+            (rules.reach / step).ceil() as i32
+        } else {
+            1
+        };
         let turns: &[f64] = match factor {
             8 => &[0.0],
             _ => &[0.0, -0.006, 0.006],

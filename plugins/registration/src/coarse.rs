@@ -22,7 +22,12 @@ impl Absorbed {
     /// A level's absorption, averaged over `factor` x `factor` of its pixels
     /// after the logarithm, within the sheet.
     #[allow(clippy::cast_precision_loss)]
-    pub(crate) fn new(level: &Level<'_>, paper: &Paper, area: restrike_stage::Rect, factor: usize) -> Self {
+    pub(crate) fn new(
+        level: &Level<'_>,
+        paper: &Paper,
+        area: restrike_stage::Rect,
+        factor: usize,
+    ) -> Self {
         let (w, h) = level.size();
         let (w, h) = (w / factor, h / factor);
         let mut places = Vec::new();
@@ -113,7 +118,12 @@ impl Absorbed {
 
     /// How much a block explains when moved by `ride` (a colour) or the sheet
     /// by `shift` (the key), and its strength there.
-    fn gain(&self, rest: &[Option<(f64, f64)>], layer: &Layer, place: &dyn Fn(Point) -> Point) -> (f64, f64) {
+    fn gain(
+        &self,
+        rest: &[Option<(f64, f64)>],
+        layer: &Layer,
+        place: &dyn Fn(Point) -> Point,
+    ) -> (f64, f64) {
         let near = layer.extent.grown(3.0 * self.pixel + 4.0);
         let (mut w, mut sy, mut sm, mut smm, mut smy) = (0.0, 0.0, 0.0, 0.0, 0.0);
         for (p, r) in self.places.iter().zip(rest) {

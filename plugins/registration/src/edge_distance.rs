@@ -88,7 +88,8 @@ pub(crate) fn outlines(map: &EdgeMap) -> Vec<Vec<Point>> {
     }
     // Pieces of neighbouring cells meet at exactly the same place.
     let name = |p: [f32; 2]| (p[0].to_bits(), p[1].to_bits());
-    let mut ends: std::collections::BTreeMap<(u32, u32), Vec<usize>> = std::collections::BTreeMap::new();
+    let mut ends: std::collections::BTreeMap<(u32, u32), Vec<usize>> =
+        std::collections::BTreeMap::new();
     for (n, p) in pieces.iter().enumerate() {
         ends.entry(name(p.a)).or_default().push(n);
         ends.entry(name(p.b)).or_default().push(n);
@@ -110,7 +111,11 @@ pub(crate) fn outlines(map: &EdgeMap) -> Vec<Vec<Point>> {
                     .and_then(|l| l.iter().find(|n| !used[**n]).copied());
                 let Some(n) = next else { break };
                 used[n] = true;
-                let far = if name(pieces[n].a) == name(end) { pieces[n].b } else { pieces[n].a };
+                let far = if name(pieces[n].a) == name(end) {
+                    pieces[n].b
+                } else {
+                    pieces[n].a
+                };
                 if back {
                     line.push_front(far);
                 } else {
@@ -136,9 +141,7 @@ fn offer(pieces: &[Piece], near: &mut [u32], w: usize, x: usize, y: usize, n: u3
     #[allow(clippy::cast_precision_loss)]
     let p = [x as f32, y as f32];
     let k = y * w + x;
-    if near[k] == NONE
-        || pieces[n as usize].distance2(p) < pieces[near[k] as usize].distance2(p)
-    {
+    if near[k] == NONE || pieces[n as usize].distance2(p) < pieces[near[k] as usize].distance2(p) {
         near[k] = n;
     }
 }
@@ -201,7 +204,9 @@ fn contour(c: &Raster<f32>, x: usize, y: usize, out: &mut Vec<Piece>) -> usize {
             y as f32 + corner[i][1] + t * (corner[j][1] - corner[i][1]),
         ]
     };
-    let crossed: Vec<usize> = (0..4).filter(|i| inside[*i] != inside[(i + 1) % 4]).collect();
+    let crossed: Vec<usize> = (0..4)
+        .filter(|i| inside[*i] != inside[(i + 1) % 4])
+        .collect();
     if crossed.len() == 2 {
         out.push(Piece {
             a: crossing(crossed[0]),
@@ -227,8 +232,8 @@ fn contour(c: &Raster<f32>, x: usize, y: usize, out: &mut Vec<Piece>) -> usize {
 
 #[cfg(test)]
 mod tests {
-    use proptest::prelude::*;
     use super::*;
+    use proptest::prelude::*;
 
     fn grid(w: usize, h: usize) -> Grid {
         Grid {

@@ -29,15 +29,17 @@ pub(crate) fn place(project: &Project, input: &Measure<'_>) -> Result<SheetPlace
         let Some(map) = map_of(table, row) else {
             continue;
         };
-        by_border &= table.get(row, "frame").as_str().is_some_and(|f| f.contains("border"));
+        by_border &= table
+            .get(row, "frame")
+            .as_str()
+            .is_some_and(|f| f.contains("border"));
         let name = table.get(row, "image").as_str().unwrap_or("");
-        let area = project.images.iter().find(|i| i.name == name).map_or_else(
-            || everything(&map, input),
-            restrike_stage::ImageArea::rect,
-        );
-        let back = map
-            .inverse()
-            .ok_or("deskew's map has no inverse")?;
+        let area = project
+            .images
+            .iter()
+            .find(|i| i.name == name)
+            .map_or_else(|| everything(&map, input), restrike_stage::ImageArea::rect);
+        let back = map.inverse().ok_or("deskew's map has no inverse")?;
         for corner in area.corners() {
             pairs.push((back.apply(corner), corner));
         }
@@ -66,7 +68,9 @@ fn map_of(table: &Table, row: usize) -> Option<Affine> {
 #[allow(clippy::cast_precision_loss)]
 fn everything(map: &Affine, input: &Measure<'_>) -> Rect {
     let (w, h) = (input.scan.width() as f64, input.scan.height() as f64);
-    let c = Rect::new(Point::new(0.0, 0.0), Point::new(w, h)).corners().map(|p| map.apply(p));
+    let c = Rect::new(Point::new(0.0, 0.0), Point::new(w, h))
+        .corners()
+        .map(|p| map.apply(p));
     let mut x = c.map(|p| p.x);
     let mut y = c.map(|p| p.y);
     x.sort_by(f64::total_cmp);

@@ -74,7 +74,11 @@ impl Default for Prior {
 
 impl Sites {
     /// Chooses pixels within `area` near visible edges.
-    #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, clippy::cast_precision_loss)]
+    #[allow(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        clippy::cast_precision_loss
+    )]
     pub(crate) fn choose(
         level: &Level<'_>,
         layers: &[Layer],
@@ -295,7 +299,11 @@ impl Joint<'_> {
                     sum += info[n];
                     square += info[n] * info[n];
                 }
-                if square > 0.0 { sum * sum / square } else { 0.0 }
+                if square > 0.0 {
+                    sum * sum / square
+                } else {
+                    0.0
+                }
             })
             .collect()
     }
@@ -321,7 +329,11 @@ impl Joint<'_> {
             let moves = match s.ride {
                 Some(at) => {
                     let d = (step[at].powi(2) + step[at + 1].powi(2)).sqrt();
-                    let t = (step[at + 2].powi(2) + step[at + 3].powi(2) + step[at + 4].powi(2) + step[at + 5].powi(2)).sqrt();
+                    let t = (step[at + 2].powi(2)
+                        + step[at + 3].powi(2)
+                        + step[at + 4].powi(2)
+                        + step[at + 5].powi(2))
+                    .sqrt();
                     d.max(t) + step[s.retreat].abs()
                 }
                 None => {
@@ -385,12 +397,7 @@ impl Joint<'_> {
         g
     }
 
-    fn solver(
-        &self,
-        pass: &Pass,
-        state: &State,
-        damping: f64,
-    ) -> Option<Cholesky<f64, Dyn>> {
+    fn solver(&self, pass: &Pass, state: &State, damping: f64) -> Option<Cholesky<f64, Dyn>> {
         let mut m = pass.normal.clone();
         for (i, p) in self.prior_precision(state).into_iter().enumerate() {
             m[(i, i)] += p + damping * pass.normal[(i, i)] + 1e-12;
@@ -536,7 +543,6 @@ fn jacobian(state: &State, p: Point, pixel: &Pixel, out: &mut Vec<(usize, [f64; 
             }
         }
     }
-    debug_assert!(KEY == 12);
     for (n, near) in pixel.near.iter().enumerate() {
         let s = state.slots(n);
         if *near {

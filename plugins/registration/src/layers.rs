@@ -145,7 +145,8 @@ impl Model<'_> {
     pub(crate) fn pixel(&self, state: &State, p: Point, out: &mut Pixel) {
         let k = state.record_place(p);
         out.record = k;
-        let reach = (TAPS / 2) as f64 * STEP * state.sigma * self.pixel * 1.42 + 0.5 * STEP * state.sigma * self.pixel;
+        let reach = (TAPS / 2) as f64 * STEP * state.sigma * self.pixel * 1.42
+            + 0.5 * STEP * state.sigma * self.pixel;
         let mut here = [Here::default(); MOST];
         let mut count = 0;
         for (n, layer) in self.layers.iter().enumerate() {
@@ -250,7 +251,11 @@ impl Model<'_> {
                             (s.distance + state.retreat[l.layer], s.slope)
                         });
                     let c = (0.5 - d / width).clamp(0.0, 1.0);
-                    let rate = if l.edge && c > 0.0 && c < 1.0 { -1.0 / width } else { 0.0 };
+                    let rate = if l.edge && c > 0.0 && c < 1.0 {
+                        -1.0 / width
+                    } else {
+                        0.0
+                    };
                     cover[n] = (c, rate, slope);
                     for ch in 0..3 {
                         light[ch] *= 1.0 - c * (1.0 - l.through[ch]);

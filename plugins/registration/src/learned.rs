@@ -32,7 +32,10 @@ pub(crate) fn layer(name: &str, key: bool, fade: bool, shape: &Shape) -> Layer {
 pub(crate) fn moments(edges: &EdgeMap) -> (Point, f64, Rect) {
     let h = edges.distance.height();
     let (mut n, mut sum, mut square) = (0.0, Point::default(), 0.0);
-    let (mut low, mut high) = (Point::new(f64::MAX, f64::MAX), Point::new(f64::MIN, f64::MIN));
+    let (mut low, mut high) = (
+        Point::new(f64::MAX, f64::MAX),
+        Point::new(f64::MIN, f64::MIN),
+    );
     for j in (0..h).step_by(2) {
         for (i, d) in edges.distance.row(j).iter().enumerate().step_by(2) {
             if *d < 0.0 {

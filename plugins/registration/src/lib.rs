@@ -1,7 +1,10 @@
 //! Stage registration: where each colour block landed against the key, how
 //! sure that is, and what to cut or pad at the registration marks.
 
-pub mod marks;
+// Channels and axes are indexed side by side in several arrays.
+#![allow(clippy::needless_range_loop)]
+
+mod marks;
 
 mod align;
 mod coarse;

@@ -57,7 +57,11 @@ impl Local {
     }
 
     /// The four nodes about a place and their weights.
-    #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, clippy::cast_precision_loss)]
+    #[allow(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        clippy::cast_precision_loss
+    )]
     fn nodes(&self, p: Point) -> [(usize, f64); 4] {
         let g = &self.grid;
         let x = ((p.x - g.origin.x) / g.pitch).clamp(0.0, (g.width - 1) as f64 - 1e-9);
@@ -124,7 +128,12 @@ impl Local {
                 let mut residual = [0.0; 3];
                 for c in 0..3 {
                     let laid: f64 = (0..layers.len())
-                        .map(|n| ink[n] * layers[n].absorption[c] * self.strength(n, p) * state.strength[n])
+                        .map(|n| {
+                            ink[n]
+                                * layers[n].absorption[c]
+                                * self.strength(n, p)
+                                * state.strength[n]
+                        })
                         .sum();
                     residual[c] = logs[c] - (now[c] - laid);
                 }
@@ -164,7 +173,9 @@ impl Local {
         // Neighbouring pixels share their mottle: a node's pixels say less than their number.
         let share = (stride as f64 * level.pixel / 0.7).clamp(0.02, 1.0).powi(2);
         for node in 0..nodes {
-            let p = self.grid.place(node % self.grid.width, node / self.grid.width);
+            let p = self
+                .grid
+                .place(node % self.grid.width, node / self.grid.width);
             let base = envelope.at(p);
             let (mut m, mut b) = (&normal[node] * share, &right[node] * share);
             for c in 0..3 {

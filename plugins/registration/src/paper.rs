@@ -28,8 +28,18 @@ impl Paper {
     /// Fits the envelope to a sheet given on a grid. `bare` says, where it is
     /// known, which samples are bare paper; then only these count. Cells outside
     /// all of `images`, if there are any, are paper for certain.
-    #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, clippy::cast_precision_loss)]
-    pub(crate) fn fit(sheet: &Raster<f32>, grid: Grid, bare: Option<&[bool]>, images: &[Rect], stiff: f64) -> Option<Self> {
+    #[allow(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        clippy::cast_precision_loss
+    )]
+    pub(crate) fn fit(
+        sheet: &Raster<f32>,
+        grid: Grid,
+        bare: Option<&[bool]>,
+        images: &[Rect],
+        stiff: f64,
+    ) -> Option<Self> {
         let step = ((CELL_MM / grid.pitch).round() as usize).max(1);
         let (w, h) = (sheet.width() / step, sheet.height() / step);
         if w < 3 || h < 3 {
@@ -112,12 +122,19 @@ impl Paper {
 }
 
 /// Bilinear sample of a three-channel raster on a grid, constant beyond it.
-#[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, clippy::cast_precision_loss)]
+#[allow(
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    clippy::cast_precision_loss
+)]
 pub(crate) fn bilinear3(raster: &Raster<f32>, grid: Grid, p: Point) -> [f64; 3] {
     let (w, h) = (raster.width(), raster.height());
     let x = ((p.x - grid.origin.x) / grid.pitch).clamp(0.0, (w - 1) as f64);
     let y = ((grid.origin.y - p.y) / grid.pitch).clamp(0.0, (h - 1) as f64);
-    let (i, j) = ((x as usize).min(w.saturating_sub(2)), (y as usize).min(h.saturating_sub(2)));
+    let (i, j) = (
+        (x as usize).min(w.saturating_sub(2)),
+        (y as usize).min(h.saturating_sub(2)),
+    );
     let (u, v) = (x - i as f64, y - j as f64);
     let (i1, j1) = ((i + 1).min(w - 1), (j + 1).min(h - 1));
     let get = |i: usize, j: usize, c: usize| f64::from(raster.get(i, j, c));
@@ -237,7 +254,12 @@ fn smooth(y: &[f64], weights: &[f64], lambda: f64, w: usize, h: usize, z: &mut [
     let mut r: Vec<f64> = (0..n).map(|i| weights[i] * y[i] - ax[i]).collect();
     let mut p = r.clone();
     let mut rr: f64 = r.iter().map(|v| v * v).sum();
-    let goal = 1e-9 * y.iter().zip(weights).map(|(y, w)| y * y * w).sum::<f64>().max(1e-12);
+    let goal = 1e-9
+        * y.iter()
+            .zip(weights)
+            .map(|(y, w)| y * y * w)
+            .sum::<f64>()
+            .max(1e-12);
     for _ in 0..200 {
         if rr < goal {
             break;

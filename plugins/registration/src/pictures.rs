@@ -54,7 +54,12 @@ pub(crate) fn draw(
 }
 
 /// The scan with arrows at the middle of each block's printed area in each image.
-fn register(place: &SheetPlace, aligned: &Aligned, known: &[Known], settings: &Settings) -> Picture {
+fn register(
+    place: &SheetPlace,
+    aligned: &Aligned,
+    known: &[Known],
+    settings: &Settings,
+) -> Picture {
     let limits = Limits {
         se: settings.located_se_mm,
         reach: settings.reach_mm,
@@ -80,7 +85,11 @@ fn register(place: &SheetPlace, aligned: &Aligned, known: &[Known], settings: &S
         // One arrow a block where it prints, the words in a column beside the print.
         let at = spot(block, n, known.len());
         let moved = l.middle * settings.exaggeration;
-        let tone = if l.reason.is_none() { Tone::Measured } else { Tone::Notice };
+        let tone = if l.reason.is_none() {
+            Tone::Measured
+        } else {
+            Tone::Notice
+        };
         if l.reason.is_none() {
             marks.push(Mark::Arrow {
                 from: px(at),
@@ -138,7 +147,10 @@ fn spot(block: &Known, n: usize, of: usize) -> Point {
     #[allow(clippy::cast_precision_loss)]
     let share = (n as f64 + 0.5) / of.max(1) as f64;
     let c = e.centre();
-    Point::new(c.x + (share - 0.5) * 0.7 * e.width(), c.y + (0.5 - share) * 0.5 * e.height())
+    Point::new(
+        c.x + (share - 0.5) * 0.7 * e.width(),
+        c.y + (0.5 - share) * 0.5 * e.height(),
+    )
 }
 
 /// The block's edges where they lie on this sheet; dashed, where they should.
@@ -168,7 +180,11 @@ fn outline(
         if l.reason.is_none() {
             marks.push(draw(&|b| map.apply(b), Tone::Measured, Stroke::Solid));
         } else {
-            marks.push(draw(&|b| b + zero.displacement(b), Tone::Notice, Stroke::Dashed));
+            marks.push(draw(
+                &|b| b + zero.displacement(b),
+                Tone::Notice,
+                Stroke::Dashed,
+            ));
         }
     }
 }
@@ -200,7 +216,9 @@ fn residual(
     #[allow(clippy::cast_precision_loss)]
     let k = factor as f64;
     // The averaged pixel's own width adds to the blur.
-    state.sigma = ((state.sigma / k).powi(2) + if factor > 1 { 1.0 / 12.0 } else { 0.0 }).sqrt().max(0.3);
+    state.sigma = ((state.sigma / k).powi(2) + if factor > 1 { 1.0 / 12.0 } else { 0.0 })
+        .sqrt()
+        .max(0.3);
     let model = Model {
         layers,
         local: &aligned.local,

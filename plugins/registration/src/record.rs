@@ -188,7 +188,14 @@ pub(crate) fn write(design: &str, blocks: &[Known]) -> Result<Vec<(String, Vec<u
         serde_json::to_vec_pretty(&index).map_err(|e| error(&e))?,
     )];
     for (n, b) in blocks.iter().enumerate() {
-        let edges: Vec<u16> = b.layer.edges.distance.data().iter().map(|d| edge_value(*d)).collect();
+        let edges: Vec<u16> = b
+            .layer
+            .edges
+            .distance
+            .data()
+            .iter()
+            .map(|d| edge_value(*d))
+            .collect();
         let d = &b.layer.edges.distance;
         out.push((
             format!("edges-{:02}", n + 1),

@@ -59,16 +59,24 @@ impl Grid {
     clippy::cast_sign_loss,
     clippy::cast_precision_loss
 )]
-pub(crate) fn resample(scan: ImageView<'_, u16>, to_print: &Affine, grid: Grid) -> Option<Raster<f32>> {
+pub(crate) fn resample(
+    scan: ImageView<'_, u16>,
+    to_print: &Affine,
+    grid: Grid,
+) -> Option<Raster<f32>> {
     let scale = to_print.determinant().abs().sqrt();
     let factor = (grid.pitch / scale + 0.05).floor().max(1.0) as usize;
     let small = area_shrink(scan, factor, factor);
     let k = factor as f64;
     // Grid samples -> pixel indices of the averaged scan.
-    let map = grid
-        .to_print()
-        .then(&to_print.inverse()?)
-        .then(&Affine([1.0 / k, 0.0, -0.5, 0.0, 1.0 / k, -0.5]));
+    let map = grid.to_print().then(&to_print.inverse()?).then(&Affine([
+        1.0 / k,
+        0.0,
+        -0.5,
+        0.0,
+        1.0 / k,
+        -0.5,
+    ]));
     let mut out = Raster::new(grid.width, grid.height, 3);
     let (w, h) = (small.width(), small.height());
     if w < 4 || h < 4 {

@@ -66,8 +66,8 @@ pub(crate) fn shape(
         .iter()
         .map(|v| libm::logf(v.max(2e-4)))
         .collect();
-    let mut paper =
-        Paper::fit(&masked, grid, None, images, stiff).ok_or("too little of the sheet is in the scan")?;
+    let mut paper = Paper::fit(&masked, grid, None, images, stiff)
+        .ok_or("too little of the sheet is in the scan")?;
     let mut found = None;
     for _ in 0..2 {
         let (absorption, z) = strengths(&logs, grid, &paper, &looked)?;
@@ -80,13 +80,23 @@ pub(crate) fn shape(
     let absorption = found.ok_or("no ink was found")?;
     let (absorption, z) = {
         let again = strengths(&logs, grid, &paper, &looked)?;
-        (if norm(again.0) > 0.0 { again.0 } else { absorption }, again.1)
+        (
+            if norm(again.0) > 0.0 {
+                again.0
+            } else {
+                absorption
+            },
+            again.1,
+        )
     };
     let z = Raster::from_vec(w, h, 1, z).map_err(|e| e.to_string())?;
     // Noise would pass for ink: the level beside an edge is read off a calmer plane.
     let calmed = match roughness(&z) {
         n if n < 0.05 => z,
-        n => gaussian(&z, (n / 0.05 / (2.0 * std::f32::consts::PI.sqrt())).clamp(0.6, 3.0)),
+        n => gaussian(
+            &z,
+            (n / 0.05 / (2.0 * std::f32::consts::PI.sqrt())).clamp(0.6, 3.0),
+        ),
     };
     let mut looked = looked;
     if !images.is_empty() {
@@ -247,11 +257,8 @@ fn bare(z: &[f32], looked: &[bool], w: usize, h: usize, most: f32) -> Vec<bool> 
         for j in 1..h - 1 {
             for i in 1..w - 1 {
                 let k = j * w + i;
-                free[k] = before[k]
-                    && before[k - 1]
-                    && before[k + 1]
-                    && before[k - w]
-                    && before[k + w];
+                free[k] =
+                    before[k] && before[k - 1] && before[k + 1] && before[k - w] && before[k + w];
             }
         }
     }
@@ -260,7 +267,11 @@ fn bare(z: &[f32], looked: &[bool], w: usize, h: usize, most: f32) -> Vec<bool> 
 
 /// Strength of the ink beside each place: the upper part of what lies within
 /// about a millimetre, smoothed; 0 where nothing printed.
-#[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, clippy::cast_precision_loss)]
+#[allow(
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    clippy::cast_precision_loss
+)]
 fn ink_map(z: &[f32], looked: &[bool], grid: Grid, fade: bool) -> (Raster<f32>, Grid) {
     let faint = if fade { FAINT_FADE } else { FAINT };
     let (w, h) = (grid.width, grid.height);
@@ -375,7 +386,11 @@ fn keep_rooted(ink: &mut Raster<f32>, root: f64) {
 }
 
 /// Bilinear sample of a one-channel raster on a grid, constant beyond it.
-#[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, clippy::cast_precision_loss)]
+#[allow(
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    clippy::cast_precision_loss
+)]
 pub(crate) fn sample(raster: &Raster<f32>, grid: Grid, p: Point) -> f32 {
     let (w, h) = (raster.width(), raster.height());
     let x = ((p.x - grid.origin.x) / grid.pitch).clamp(0.0, (w - 1) as f64);

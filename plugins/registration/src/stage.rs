@@ -63,7 +63,12 @@ impl Registration {
             .collect()
     }
 
-    fn learn_proof(&self, input: &Measure<'_>, block: &str, out: &mut dyn Output) -> Result<(), StageError> {
+    fn learn_proof(
+        &self,
+        input: &Measure<'_>,
+        block: &str,
+        out: &mut dyn Output,
+    ) -> Result<(), StageError> {
         let file = &input.impression.file;
         let Some(info) = self.order_of(block) else {
             out.note(
@@ -169,10 +174,12 @@ impl Registration {
                 }
             }
         }
-        if blocks.iter().any(|b| !b.part.key && !b.part.zero.absolute()) {
-            if let Some(kept) = learning.reference.take() {
-                self.by_reference(&mut blocks, &kept, out);
-            }
+        if blocks
+            .iter()
+            .any(|b| !b.part.key && !b.part.zero.absolute())
+            && let Some(kept) = learning.reference.take()
+        {
+            self.by_reference(&mut blocks, &kept, out);
         }
         for (name, bytes) in record::write(&self.project.design, &blocks)? {
             out.record(&name, &bytes)?;
@@ -209,20 +216,27 @@ impl Registration {
                         }
                     }
                     b.part.zero.basis = "reference".to_owned();
-                    b.part.zero.words = format!(
-                        "{}; taken as {} has it",
-                        b.part.zero.words, kept.file
-                    );
+                    b.part.zero.words =
+                        format!("{}; taken as {} has it", b.part.zero.words, kept.file);
                 }
             }
             Err(why) => out.note(
                 Grade::Warning,
-                &format!("{}: its register could not be taken as the zero: {why}", kept.file),
+                &format!(
+                    "{}: its register could not be taken as the zero: {why}",
+                    kept.file
+                ),
             ),
         }
     }
 
-    fn rows(&self, aligned: &Aligned, known: &[Known], pixel: f64, out: &mut dyn Output) -> Result<(), StageError> {
+    fn rows(
+        &self,
+        aligned: &Aligned,
+        known: &[Known],
+        pixel: f64,
+        out: &mut dyn Output,
+    ) -> Result<(), StageError> {
         let limits = Limits {
             se: self.settings.located_se_mm,
             reach: self.settings.reach_mm,
@@ -236,7 +250,10 @@ impl Registration {
             let Some(fit) = fit else { continue };
             for (n, block) in known.iter().enumerate() {
                 if let Some(l) = located(fit, block, n, limits) {
-                    out.row(BLOCKS, tables::block_row(&image, block, &l, fit.state.strength[n]))?;
+                    out.row(
+                        BLOCKS,
+                        tables::block_row(&image, block, &l, fit.state.strength[n]),
+                    )?;
                 }
             }
         }
@@ -250,8 +267,12 @@ impl Registration {
 }
 
 /// A scan at no more than 300 dpi, for keeping.
-#[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, clippy::cast_precision_loss)]
-fn keep(input: &Measure<'_>, place: SheetPlace) -> Option<Kept> {
+#[allow(
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    clippy::cast_precision_loss
+)]
+fn keep(input: &Measure<'_>, place: &SheetPlace) -> Option<Kept> {
     let pixel = place.to_print.determinant().abs().sqrt();
     let factor = ((25.4 / 300.0 / pixel).round() as usize).max(1);
     let small = area_shrink(input.scan, factor, factor);
@@ -267,7 +288,7 @@ fn keep(input: &Measure<'_>, place: SheetPlace) -> Option<Kept> {
         scan,
         place: SheetPlace {
             to_print: Affine::scale(k, k).then(&place.to_print),
-            ..place
+            ..place.clone()
         },
     })
 }
@@ -319,10 +340,10 @@ impl Stage for Registration {
                 Role::Proof(block) => self.learn_proof(&input, block, out),
                 Role::Reference => {
                     let mut learning = self.learning()?;
-                    if learning.reference.is_none() {
-                        if let Ok(place) = place(&self.project, &input) {
-                            learning.reference = keep(&input, place);
-                        }
+                    if learning.reference.is_none()
+                        && let Ok(place) = place(&self.project, &input)
+                    {
+                        learning.reference = keep(&input, &place);
                     }
                     Ok(())
                 }
@@ -357,7 +378,15 @@ impl Stage for Registration {
         let pixel = place.to_print.determinant().abs().sqrt();
         self.rows(&aligned, known, pixel, out)?;
         if self.settings.pictures && !out.cancelled() {
-            pictures::draw(&input, &place, &aligned, known, &layers, &self.settings, out)?;
+            pictures::draw(
+                &input,
+                &place,
+                &aligned,
+                known,
+                &layers,
+                &self.settings,
+                out,
+            )?;
         }
         Ok(())
     }

@@ -118,7 +118,11 @@ impl State {
                 strength: KEY + 1,
             };
         }
-        let n = if layer < self.key_at { layer } else { layer - 1 };
+        let n = if layer < self.key_at {
+            layer
+        } else {
+            layer - 1
+        };
         let at = KEY + 2 + n * (RIDE + 2);
         Slots {
             ride: Some(at),

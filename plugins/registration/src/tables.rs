@@ -19,40 +19,149 @@ pub(crate) fn specs() -> Vec<TableSpec> {
             scope: Scope::Sheet,
             internal: false,
             columns: vec![
-                C::text("image", "Image it was measured on: whole for all of the sheet, or left, right, upper, lower."),
+                C::text(
+                    "image",
+                    "Image it was measured on: whole for all of the sheet, or left, right, upper, lower.",
+                ),
                 C::text("block", "The block."),
-                C::text("basis", "absolute: against the key, the zero found where the block's outline runs in the key's lines; relative to reference: against the first reference impression; relative to proof: against its proof as laid by the paper's edges."),
-                C::boolean("identified", "Whether the sheet tells where the block is; if not, see why, and take the intervals only."),
+                C::text(
+                    "basis",
+                    "absolute: against the key, the zero found where the block's outline runs in the key's lines; relative to reference: against the first reference impression; relative to proof: against its proof as laid by the paper's edges.",
+                ),
+                C::boolean(
+                    "identified",
+                    "Whether the sheet tells where the block is; if not, see why, and take the intervals only.",
+                ),
                 C::text("why", "Why it is not identified."),
-                number("shift_x_mm", "mm", 4, "Shift to the right at the block's own middle."),
-                number("shift_x_se_mm", "mm", 4, "Its standard error from measuring."),
-                number("shift_y_mm", "mm", 4, "Shift upwards at the block's own middle."),
-                number("shift_y_se_mm", "mm", 4, "Its standard error from measuring."),
-                number("zero_se_mm", "mm", 4, "Standard error of the zero at the block's middle: the same on every sheet, it does not average out."),
-                number("dx_mm", "mm", 4, "Shift to the right at the sheet's centre."),
+                number(
+                    "shift_x_mm",
+                    "mm",
+                    4,
+                    "Shift to the right at the block's own middle.",
+                ),
+                number(
+                    "shift_x_se_mm",
+                    "mm",
+                    4,
+                    "Its standard error from measuring.",
+                ),
+                number(
+                    "shift_y_mm",
+                    "mm",
+                    4,
+                    "Shift upwards at the block's own middle.",
+                ),
+                number(
+                    "shift_y_se_mm",
+                    "mm",
+                    4,
+                    "Its standard error from measuring.",
+                ),
+                number(
+                    "zero_se_mm",
+                    "mm",
+                    4,
+                    "Standard error of the zero at the block's middle: the same on every sheet, it does not average out.",
+                ),
+                number(
+                    "dx_mm",
+                    "mm",
+                    4,
+                    "Shift to the right at the sheet's centre.",
+                ),
                 number("dy_mm", "mm", 4, "Shift upwards at the sheet's centre."),
                 number("theta_mrad", "mrad", 4, "Turn, counter-clockwise."),
-                number("stretch_x_permille", "permille", 3, "Stretch along x against the key."),
-                number("stretch_y_permille", "permille", 3, "Stretch along y against the key."),
-                number("shear_mrad", "mrad", 4, "Shear: half of what the right angle between x and y has lost."),
+                number(
+                    "stretch_x_permille",
+                    "permille",
+                    3,
+                    "Stretch along x against the key.",
+                ),
+                number(
+                    "stretch_y_permille",
+                    "permille",
+                    3,
+                    "Stretch along y against the key.",
+                ),
+                number(
+                    "shear_mrad",
+                    "mrad",
+                    4,
+                    "Shear: half of what the right angle between x and y has lost.",
+                ),
                 number("dx_se_mm", "mm", 4, "Standard error of dx from measuring."),
                 number("dy_se_mm", "mm", 4, "Standard error of dy from measuring."),
-                number("theta_se_mrad", "mrad", 4, "Standard error of the turn from measuring."),
-                number("stretch_x_se_permille", "permille", 3, "Standard error of the stretch along x."),
-                number("stretch_y_se_permille", "permille", 3, "Standard error of the stretch along y."),
+                number(
+                    "theta_se_mrad",
+                    "mrad",
+                    4,
+                    "Standard error of the turn from measuring.",
+                ),
+                number(
+                    "stretch_x_se_permille",
+                    "permille",
+                    3,
+                    "Standard error of the stretch along x.",
+                ),
+                number(
+                    "stretch_y_se_permille",
+                    "permille",
+                    3,
+                    "Standard error of the stretch along y.",
+                ),
                 number("cov_dx_dy_mm2", "mm2", 9, "Covariance of dx and dy."),
-                number("cov_dx_theta", "mm mrad", 9, "Covariance of dx and the turn."),
-                number("cov_dy_theta", "mm mrad", 9, "Covariance of dy and the turn."),
-                number("dx_low_mm", "mm", 4, "Lower end of the 90 % interval of dx, zero included."),
+                number(
+                    "cov_dx_theta",
+                    "mm mrad",
+                    9,
+                    "Covariance of dx and the turn.",
+                ),
+                number(
+                    "cov_dy_theta",
+                    "mm mrad",
+                    9,
+                    "Covariance of dy and the turn.",
+                ),
+                number(
+                    "dx_low_mm",
+                    "mm",
+                    4,
+                    "Lower end of the 90 % interval of dx, zero included.",
+                ),
                 number("dx_high_mm", "mm", 4, "Upper end of it."),
-                number("dy_low_mm", "mm", 4, "Lower end of the 90 % interval of dy, zero included."),
+                number(
+                    "dy_low_mm",
+                    "mm",
+                    4,
+                    "Lower end of the 90 % interval of dy, zero included.",
+                ),
                 number("dy_high_mm", "mm", 4, "Upper end of it."),
-                number("retreat_mm", "mm", 4, "How far the block's edges stand back from those of its proof: wear, or less ink; negative if they have grown."),
+                number(
+                    "retreat_mm",
+                    "mm",
+                    4,
+                    "How far the block's edges stand back from those of its proof: wear, or less ink; negative if they have grown.",
+                ),
                 number("retreat_se_mm", "mm", 4, "Its standard error."),
-                number("strength", "", 3, "Strength of its ink against the proof's."),
-                number("pieces", "", 1, "Pieces of the sheet (6 mm square) that show its edges, counted by what they tell."),
+                number(
+                    "strength",
+                    "",
+                    3,
+                    "Strength of its ink against the proof's.",
+                ),
+                number(
+                    "pieces",
+                    "",
+                    1,
+                    "Pieces of the sheet (6 mm square) that show its edges, counted by what they tell.",
+                ),
                 C::text("weakest", "The direction that is seen worst."),
-                number("weakest_deg", "degree", 1, "That direction, counter-clockwise from left-right."),
+                number(
+                    "weakest_deg",
+                    "degree",
+                    1,
+                    "That direction, counter-clockwise from left-right.",
+                ),
                 number("weakest_se_mm", "mm", 4, "Standard error along it."),
             ],
         },
@@ -62,15 +171,45 @@ pub(crate) fn specs() -> Vec<TableSpec> {
             scope: Scope::Sheet,
             internal: false,
             columns: vec![
-                number("key_shift_x_mm", "mm", 4, "Shift of the key's print against the frame that deskew gave, at the sheet's centre."),
+                number(
+                    "key_shift_x_mm",
+                    "mm",
+                    4,
+                    "Shift of the key's print against the frame that deskew gave, at the sheet's centre.",
+                ),
                 number("key_shift_y_mm", "mm", 4, "The same upwards."),
-                number("key_turn_mrad", "mrad", 4, "Turn of the key's print against that frame."),
-                number("key_stretch_x_permille", "permille", 3, "Stretch of the key's print along x against the record: paper, and the scanner's scale."),
+                number(
+                    "key_turn_mrad",
+                    "mrad",
+                    4,
+                    "Turn of the key's print against that frame.",
+                ),
+                number(
+                    "key_stretch_x_permille",
+                    "permille",
+                    3,
+                    "Stretch of the key's print along x against the record: paper, and the scanner's scale.",
+                ),
                 number("key_stretch_y_permille", "permille", 3, "The same along y."),
-                number("key_bend_mm", "mm", 4, "Largest bending of the key's print at the sheet's edge."),
-                number("key_retreat_mm", "mm", 4, "How far the key's edges stand back from its proof's; negative if its lines have grown."),
+                number(
+                    "key_bend_mm",
+                    "mm",
+                    4,
+                    "Largest bending of the key's print at the sheet's edge.",
+                ),
+                number(
+                    "key_retreat_mm",
+                    "mm",
+                    4,
+                    "How far the key's edges stand back from its proof's; negative if its lines have grown.",
+                ),
                 number("blur_px", "px", 3, "Standard deviation of the scan's blur."),
-                number("misfit", "", 2, "Root mean square residual over the expected: 1 where the layered model explains the sheet."),
+                number(
+                    "misfit",
+                    "",
+                    2,
+                    "Root mean square residual over the expected: 1 where the layered model explains the sheet.",
+                ),
                 C::integer("edge_pixels", "", "Pixels the fit rests on."),
             ],
         },
@@ -82,7 +221,12 @@ pub(crate) fn specs() -> Vec<TableSpec> {
 /// The row of a block on an image.
 pub(crate) fn block_row(image: &str, block: &Known, l: &Located, strength: f64) -> Row {
     let se = |i: usize| l.covariance[i][i].max(0.0).sqrt();
-    let half = |i: usize| NINETY * (l.covariance[i][i] + l.zero_se[i] * l.zero_se[i]).max(0.0).sqrt();
+    let half = |i: usize| {
+        NINETY
+            * (l.covariance[i][i] + l.zero_se[i] * l.zero_se[i])
+                .max(0.0)
+                .sqrt()
+    };
     let ok = l.reason.is_none();
     let given = |v: f64| ok.then_some(v);
     let basis = match block.part.zero.basis.as_str() {

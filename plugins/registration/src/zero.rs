@@ -140,7 +140,10 @@ fn outline(map: &EdgeMap) -> Vec<Edge> {
             out.push(Edge {
                 at,
                 normal,
-                tile: ((at.x / TILE_MM).floor() as i64, (at.y / TILE_MM).floor() as i64),
+                tile: (
+                    (at.x / TILE_MM).floor() as i64,
+                    (at.y / TILE_MM).floor() as i64,
+                ),
             });
         }
     }
@@ -185,7 +188,9 @@ fn start(edges: &[Edge], key: &EdgeMap, still: Ride) -> Result<Ride, String> {
         *score > RIVAL * best.0 && d.norm() > RIVAL_MM
     });
     if rival {
-        return Err("its outline fits the key's lines equally well at more than one place".to_owned());
+        return Err(
+            "its outline fits the key's lines equally well at more than one place".to_owned(),
+        );
     }
     Ok(best.1)
 }
@@ -204,18 +209,20 @@ fn to_middle(e: &Edge, at: Point, key: &EdgeMap) -> Option<f64> {
             let cross = t0 + (t - t0) * d0 / (d0 - d);
             if d0 >= 0.0 && d < 0.0 {
                 entered = Some(cross);
-            } else if d0 < 0.0 && d >= 0.0 {
-                if let Some(from) = entered.take() {
-                    let parallel = |t: f64| {
-                        key.sample(at + e.normal * t)
-                            .is_some_and(|s| s.slope.dot(e.normal).abs() > 0.8 * s.slope.norm().max(0.5))
-                    };
-                    let width = cross - from;
-                    if width < WIDEST_MM && parallel(from) && parallel(cross) {
-                        let mid = (from + cross) / 2.0;
-                        if best.is_none_or(|b| mid.abs() < b.abs()) {
-                            best = Some(mid);
-                        }
+            } else if d0 < 0.0
+                && d >= 0.0
+                && let Some(from) = entered.take()
+            {
+                let parallel = |t: f64| {
+                    key.sample(at + e.normal * t).is_some_and(|s| {
+                        s.slope.dot(e.normal).abs() > 0.8 * s.slope.norm().max(0.5)
+                    })
+                };
+                let width = cross - from;
+                if width < WIDEST_MM && parallel(from) && parallel(cross) {
+                    let mid = (from + cross) / 2.0;
+                    if best.is_none_or(|b| mid.abs() < b.abs()) {
+                        best = Some(mid);
                     }
                 }
             }
@@ -261,7 +268,11 @@ fn fit(edges: &[Edge], key: &EdgeMap, ride: &Ride, width: f64) -> Fit {
         for ((row, r, _), k) in rows.iter().zip(&mut weights) {
             let left = r - row.dot(&solution);
             let u = left / (3.0 * width);
-            *k = if u.abs() < 1.0 { (1.0 - u * u).powi(2) } else { 0.0 };
+            *k = if u.abs() < 1.0 {
+                (1.0 - u * u).powi(2)
+            } else {
+                0.0
+            };
             normal += row * row.transpose() * (*k / (width * width));
             right += row * (*k * r / (width * width));
         }

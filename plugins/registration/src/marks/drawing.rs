@@ -8,7 +8,7 @@ use super::layout::{Face, corners, mirrored};
 use super::words::mm;
 
 /// Name of the blank image the drawings stand on.
-pub const BASE: &str = "marks-blank";
+pub(crate) const BASE: &str = "marks-blank";
 /// Most blocks that are drawn: each drawing's name is declared beforehand.
 pub(crate) const MOST: usize = 24;
 /// Width of a drawing at full size, px.

@@ -28,16 +28,16 @@ use fit::{BlockFit, fit};
 use input::{Hidden, Readings};
 use layout::{Face, faces, mirrored};
 
-pub use drawing::BASE;
-pub use options::MarkOptions;
-pub use tables::tables;
+pub(crate) use drawing::BASE;
+pub(crate) use options::MarkOptions;
+pub(crate) use tables::tables;
 
 /// Tolerance at the worst image corner where the config has no `register_mm`
 /// (common practice, no source).
 const TOLERANCE_MM: f64 = 0.1;
 
 /// Names of the drawings, for the manifest.
-pub fn pictures() -> Vec<String> {
+pub(crate) fn pictures() -> Vec<String> {
     (0..drawing::MOST).map(drawing::name).collect()
 }
 
@@ -46,7 +46,7 @@ pub fn pictures() -> Vec<String> {
 /// # Errors
 /// When the host does not take a row or a picture. Data that support no advice
 /// are no error: the tables and notes say so.
-pub fn summarise(
+pub(crate) fn summarise(
     project: &Project,
     options: &MarkOptions,
     summary: Summary<'_>,

@@ -10,7 +10,7 @@ pub(crate) const RESIDUALS: &str = "mark_residuals";
 pub(crate) const STRETCH: &str = "stretch_shares";
 
 /// Declarations of the three tables.
-pub fn tables() -> Vec<TableSpec> {
+pub(crate) fn tables() -> Vec<TableSpec> {
     vec![corrections(), residuals(), stretch()]
 }
 

@@ -82,7 +82,10 @@ fn retreat_is_measured_and_left_out_it_biases_the_shift() {
         assert!(rms < 0.25, "{name}: {rms:.3} px");
         bias = bias.max(worse);
     }
-    assert!(bias > 0.4, "without retreat the worst block is {bias:.3} px off");
+    assert!(
+        bias > 0.4,
+        "without retreat the worst block is {bias:.3} px off"
+    );
 }
 
 #[test]

@@ -5,7 +5,9 @@ mod stage;
 mod zeros;
 
 use restrike_stage::{Affine, ImageView, Point, Rect};
-use restrike_synth::{Design, DesignSpec, Difficulty, Family, Pixels, RunSpec, SheetSpec, Truth, render};
+use restrike_synth::{
+    Design, DesignSpec, Difficulty, Family, Pixels, RunSpec, SheetSpec, Truth, render,
+};
 
 use crate::align::{Aligned, Rules, align};
 use crate::layers::Layer;
@@ -27,7 +29,9 @@ impl Scan {
         let data = match r.pixels {
             Pixels::U8(v) => {
                 let curve: Vec<u16> = (0..256)
-                    .map(|i| (restrike_synth::srgb_decode(f64::from(i) / 255.0) * 65535.0).round() as u16)
+                    .map(|i| {
+                        (restrike_synth::srgb_decode(f64::from(i) / 255.0) * 65535.0).round() as u16
+                    })
                     .collect();
                 v.iter().map(|b| curve[usize::from(*b)]).collect()
             }
@@ -121,7 +125,8 @@ impl Set {
         let grid = Grid::over(self.sheet, 25.4 / 200.0);
         let laid = resample(scan.view(), &scan.to_print(), grid).unwrap();
         let shape = shape::shape(&laid, grid, self.sheet, &self.images, fade).unwrap();
-        self.layers.push(learned::layer(name, block.key, fade, &shape));
+        self.layers
+            .push(learned::layer(name, block.key, fade, &shape));
     }
 
     pub(super) fn scan(&self, n: usize) -> Scan {
@@ -131,7 +136,15 @@ impl Set {
     pub(super) fn align(&self, scan: &Scan, rules: &Rules) -> Aligned {
         // A few hundredths of a millimetre off, as a frame of another stage may be.
         let frame = scan.to_print().then(&Affine::translation(0.02, -0.015));
-        align(scan.view(), &frame, self.sheet, &self.images, &self.layers, rules).unwrap()
+        align(
+            scan.view(),
+            &frame,
+            self.sheet,
+            &self.images,
+            &self.layers,
+            rules,
+        )
+        .unwrap()
     }
 
     pub(super) fn at(&self, name: &str) -> usize {
@@ -142,7 +155,14 @@ impl Set {
     pub(super) fn truth(&self, truth: &Truth, name: &str) -> Affine {
         let key = self.design.key().unwrap().name.clone();
         let motion = |t: &Truth, b: &str| {
-            affine(t.blocks.iter().find(|x| x.name == b).unwrap().motion.affine())
+            affine(
+                t.blocks
+                    .iter()
+                    .find(|x| x.name == b)
+                    .unwrap()
+                    .motion
+                    .affine(),
+            )
         };
         let proof = |b: &str| &self.proofs[self.at(b)];
         motion(proof(name), name)
@@ -154,7 +174,12 @@ impl Set {
     }
 
     /// Error of a block's place, pixels, over its printed shape: mean and rms.
-    pub(super) fn error(&self, fit: &crate::joint::Fitted, truth: &Truth, name: &str) -> (Point, f64) {
+    pub(super) fn error(
+        &self,
+        fit: &crate::joint::Fitted,
+        truth: &Truth,
+        name: &str,
+    ) -> (Point, f64) {
         let n = self.at(name);
         let (want, got) = (self.truth(truth, name), fit.state.rides[n].map().unwrap());
         let edges = &self.layers[n].edges;
@@ -184,7 +209,10 @@ impl Set {
             .fold(0.0, f64::max)
             .sqrt()
             / (25.4 / 200.0);
-        assert!(rms < f64::max(0.2, 6.0 * se), "{name}: {rms:.3} px, stated {se:.3}");
+        assert!(
+            rms < f64::max(0.2, 6.0 * se),
+            "{name}: {rms:.3} px, stated {se:.3}"
+        );
         assert!(rms < 1.0, "{name}: {rms:.3} px");
     }
 }

@@ -44,7 +44,12 @@ fn a_block_that_did_not_print_is_not_located() {
     let l = located(&found.whole, &blocks[red], red, limits).unwrap();
     assert!(l.reason.is_some(), "red was not printed: {:?}", l.middle);
     let green = set.at("green");
-    assert_eq!(located(&found.whole, &blocks[green], green, limits).unwrap().reason, None);
+    assert_eq!(
+        located(&found.whole, &blocks[green], green, limits)
+            .unwrap()
+            .reason,
+        None
+    );
     assert!(located(&found.whole, &blocks[set.at("key")], set.at("key"), limits).is_none());
 }
 
@@ -52,14 +57,24 @@ fn a_block_that_did_not_print_is_not_located() {
 fn a_record_reads_back_to_a_micrometre() {
     let set = Set::new(307, false, &|_| ());
     let blocks = known(&set);
-    let parts: BTreeMap<String, Vec<u8>> = record::write("A design", &blocks).unwrap().into_iter().collect();
+    let parts: BTreeMap<String, Vec<u8>> = record::write("A design", &blocks)
+        .unwrap()
+        .into_iter()
+        .collect();
     let names = record::names();
     assert!(parts.keys().all(|p| names.contains(p)));
     let back = record::read(&parts).unwrap().unwrap();
     assert_eq!(back.len(), blocks.len());
     for (a, b) in blocks.iter().zip(&back) {
         assert_eq!(a.part, b.part);
-        for (x, y) in a.layer.edges.distance.data().iter().zip(b.layer.edges.distance.data()) {
+        for (x, y) in a
+            .layer
+            .edges
+            .distance
+            .data()
+            .iter()
+            .zip(b.layer.edges.distance.data())
+        {
             assert!(x.abs() > 0.39 || (x - y).abs() <= 0.001_01, "{x} {y}");
             assert_eq!(*x < 0.0, *y < 0.0);
         }
@@ -67,11 +82,24 @@ fn a_record_reads_back_to_a_micrometre() {
     assert!(record::read(&BTreeMap::new()).unwrap().is_none());
     let mut later = parts.clone();
     let index = String::from_utf8(later["registration"].clone()).unwrap();
-    later.insert("registration".into(), index.replace("\"version\": 1", "\"version\": 9").into());
-    assert!(record::read(&later).unwrap_err().to_string().contains("version 9"));
+    later.insert(
+        "registration".into(),
+        index.replace("\"version\": 1", "\"version\": 9").into(),
+    );
+    assert!(
+        record::read(&later)
+            .unwrap_err()
+            .to_string()
+            .contains("version 9")
+    );
     let mut short = parts;
     short.remove("edges-02");
-    assert!(record::read(&short).unwrap_err().to_string().contains("edges-02"));
+    assert!(
+        record::read(&short)
+            .unwrap_err()
+            .to_string()
+            .contains("edges-02")
+    );
 }
 
 #[test]

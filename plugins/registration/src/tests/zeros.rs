@@ -28,7 +28,14 @@ fn outlines_that_follow_key_lines_find_their_place() {
         // The true zero: design place by the block's proof to design place by the key's.
         let of = |n: usize, b: &str| {
             let t = &set.proofs[n];
-            affine(t.blocks.iter().find(|x| x.name == b).unwrap().motion.affine())
+            affine(
+                t.blocks
+                    .iter()
+                    .find(|x| x.name == b)
+                    .unwrap()
+                    .motion
+                    .affine(),
+            )
         };
         let want = of(n, name).inverse().unwrap().then(&of(key, "key"));
         let c = layer.centre;
