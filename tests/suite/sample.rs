@@ -202,3 +202,44 @@ fn the_preset_for_intake_runs_on_a_list_of_its_own() {
     assert_eq!(table.len(), 3);
     assert!(table[1][column(&table, "identity")].starts_with("not tested"));
 }
+
+#[test]
+fn the_preset_for_first_proofs_gives_corrections_and_drawings() {
+    let s = sample();
+    let list = s.dir.path().join("first-proofs.csv");
+    std::fs::copy(root().join("sample-config/first-proofs.csv"), &list).unwrap();
+    let folder = s.dir.path().join("bench");
+    let out = restrike()
+        .arg("run")
+        .arg(root().join("configs/first-proofs.toml"))
+        .arg("--sheets")
+        .arg(&list)
+        .arg("--out")
+        .arg(&folder)
+        .output()
+        .unwrap();
+    said(&out, 0);
+    let marks = rows(&folder.join("tables/mark_corrections.csv"));
+    // Three faces for each of six colour blocks.
+    assert_eq!(marks.len(), 19);
+    let action = column(&marks, "action");
+    assert!(
+        marks[1..]
+            .iter()
+            .all(|r| ["cut back", "pad", "leave it"].contains(&r[action].as_str()))
+    );
+    let blocks = rows(&folder.join("tables/registration.csv"));
+    let (basis, image) = (column(&blocks, "basis"), column(&blocks, "image"));
+    let absolute = blocks[1..].iter().filter(|r| r[basis] == "absolute");
+    assert!(absolute.count() > 20);
+    for name in ["whole", "left", "right"] {
+        // Five sheets, six blocks each.
+        assert_eq!(blocks[1..].iter().filter(|r| r[image] == name).count(), 30);
+    }
+    assert!(
+        folder
+            .join("pictures/registration/run-marks-06.png")
+            .exists()
+    );
+    assert!(folder.join("record/edges-01.png").exists());
+}
