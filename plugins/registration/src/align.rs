@@ -3,12 +3,13 @@
 use restrike_stage::{Affine, ImageView, Rect};
 
 use crate::coarse::Absorbed;
-use crate::joint::{Choice, Fitted, Joint, Prior, Sites};
+use crate::joint::{Fitted, Joint, Prior};
 use crate::layers::Layer;
 use crate::level::Level;
 use crate::local::Local;
 use crate::paper::{Paper, STIFF_MM};
 use crate::resample::{Grid, resample};
+use crate::sites::{Choice, Sites};
 use crate::state::{KEY, Ride, State};
 
 /// How a sheet is fitted.

@@ -2,41 +2,14 @@
 //! together, by Gauss-Newton on the pixels about the visible edges.
 
 use nalgebra::{Cholesky, DMatrix, DVector, Dyn};
-use restrike_stage::{Point, Rect};
+use restrike_stage::Point;
 
 use crate::layers::{Layer, Model, Pixel};
 use crate::level::Level;
 use crate::local::Local;
+use crate::sites::Sites;
 use crate::state::{KEY, RIDE, State};
 
-/// Pixels of one resolution that the fit rests on.
-pub(crate) struct Sites {
-    places: Vec<Site>,
-}
-
-/// A pixel and what was seen there.
-#[derive(Debug, Clone, Copy)]
-struct Site {
-    place: Point,
-    value: [f64; 3],
-    /// How many pixels this one stands for, by the layer of which most are left out.
-    weight: f64,
-    tile: u32,
-}
-
-/// How the pixels are chosen.
-#[derive(Debug, Clone, Copy)]
-pub(crate) struct Choice {
-    /// Most pixels to take for one layer.
-    pub(crate) quota: usize,
-    /// Half width of the band about an edge, mm.
-    pub(crate) band: f64,
-    /// Every so many pixels are looked at.
-    pub(crate) stride: usize,
-}
-
-/// Side of the pieces that errors are taken to be independent between, mm.
-pub(crate) const TILE_MM: f64 = 6.0;
 /// Cauchy's constant.
 const CAUCHY: f64 = 2.385;
 /// How far a learned edge is off, mm: part of every edge pixel's variance.
@@ -69,108 +42,6 @@ impl Default for Prior {
             retreat: 0.15,
             bend: 0.05,
         }
-    }
-}
-
-impl Sites {
-    /// Chooses pixels within `area` near visible edges.
-    #[allow(
-        clippy::cast_possible_truncation,
-        clippy::cast_sign_loss,
-        clippy::cast_precision_loss
-    )]
-    pub(crate) fn choose(
-        level: &Level<'_>,
-        layers: &[Layer],
-        state: &State,
-        area: Rect,
-        choice: Choice,
-    ) -> Self {
-        let (w, h) = level.size();
-        let mut found: Vec<(u32, u32, u32)> = Vec::new();
-        let mut counts = vec![0_usize; layers.len()];
-        for y in (0..h).step_by(choice.stride) {
-            for x in (0..w).step_by(choice.stride) {
-                let p = level.place(x, y);
-                if !area.contains(p) {
-                    continue;
-                }
-                let k = state.record_place(p);
-                let key = layers[state.key_at].distance(k, choice.band);
-                let mut mask = 0_u32;
-                for (n, layer) in layers.iter().enumerate() {
-                    let d = if n == state.key_at {
-                        key
-                    } else if key < -1.3 * level.pixel {
-                        // Nothing to be seen of it under the key.
-                        continue;
-                    } else {
-                        layer.distance(state.block_place(n, k), choice.band)
-                    };
-                    if d.abs() < choice.band {
-                        mask |= 1 << n;
-                        counts[n] += 1;
-                    }
-                }
-                if mask != 0 {
-                    found.push((x as u32, y as u32, mask));
-                }
-            }
-        }
-        let share: Vec<f64> = counts
-            .iter()
-            .map(|c| (choice.quota as f64 / (*c).max(1) as f64).min(1.0))
-            .collect();
-        let mut places = Vec::new();
-        for (x, y, mask) in found {
-            let want = (0..layers.len())
-                .filter(|n| mask & (1 << n) != 0)
-                .map(|n| share[n])
-                .fold(0.0, f64::max);
-            if uniform(x, y) >= want {
-                continue;
-            }
-            let (x, y) = (x as usize, y as usize);
-            let place = level.place(x, y);
-            let tx = ((place.x - area.min.x) / TILE_MM) as u32;
-            let ty = ((place.y - area.min.y) / TILE_MM) as u32;
-            places.push(Site {
-                place,
-                value: level.pixel(x, y),
-                weight: 1.0,
-                tile: ty * 4096 + tx,
-            });
-        }
-        Self { places }
-    }
-
-    /// How many.
-    pub(crate) fn len(&self) -> usize {
-        self.places.len()
-    }
-
-    /// The sites within a part of the sheet.
-    pub(crate) fn within(&self, area: Rect) -> Self {
-        Self {
-            places: self
-                .places
-                .iter()
-                .filter(|s| area.contains(s.place))
-                .copied()
-                .collect(),
-        }
-    }
-}
-
-/// A number in 0..1 from a pixel's place, the same on every run.
-fn uniform(x: u32, y: u32) -> f64 {
-    let mut v = u64::from(x) << 32 | u64::from(y);
-    v = (v ^ (v >> 31)).wrapping_mul(0x9e37_79b9_7f4a_7c15);
-    v = (v ^ (v >> 29)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
-    v ^= v >> 32;
-    #[allow(clippy::cast_precision_loss)]
-    {
-        (v >> 11) as f64 / (1_u64 << 53) as f64
     }
 }
 
@@ -454,7 +325,7 @@ impl Joint<'_> {
                 inverse[c] = 1.0 / variance;
                 rho += residual[c] * residual[c] / variance / 3.0;
             }
-            let robust = site.weight / (1.0 + rho / (CAUCHY * CAUCHY));
+            let robust = 1.0 / (1.0 + rho / (CAUCHY * CAUCHY));
             out.cost += robust * rho;
             out.weight += robust;
             // The three channels share paper and mottle: together they say

@@ -23,6 +23,7 @@ mod record;
 mod resample;
 mod settings;
 mod shape;
+mod sites;
 mod stage;
 mod state;
 mod tables;
