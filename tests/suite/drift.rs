@@ -1,6 +1,9 @@
 //! A measuring stage and drift behind it, through the executable.
 
-use crate::bench::{Bench, column, root};
+use restrike_synth::run::{Change, Quantity};
+use restrike_synth::{Difficulty, Format, RunSpec};
+
+use crate::bench::{Bench, column, restrike, root, rows, said};
 use crate::c_stage::compile;
 
 const SHEETS: usize = 40;
@@ -78,9 +81,62 @@ fn a_column_that_no_stage_gives_is_remarked_on_and_a_setting_out_of_range_refuse
     );
     let stage = "[[stage]]\nname = \"drift\"\nsettings = { confidence = 1.5 }\n";
     bench.config(stage);
-    let said = crate::bench::said(&bench.restrike(&["check"]), 2);
+    let said = said(&bench.restrike(&["check"]), 2);
     assert!(
         said.contains("p.toml:4: stage `drift`") && said.contains("confidence: 1.5"),
         "{said}"
     );
+}
+
+/// A rendered stack whose key prints wider lines from a sheet on, through the preset.
+#[test]
+fn the_preset_for_a_stack_finds_what_was_planted() {
+    const WIDER: u32 = 11;
+    let (design, _) = restrike_synth::sample::sample(150.0, Format::TiffLzw);
+    let run = RunSpec {
+        sheets: 20,
+        references: 1,
+        seed: 77,
+        dpi: 150.0,
+        changes: vec![Change {
+            block: design.blocks[0].name.clone(),
+            quantity: Quantity::Widen,
+            per_sheet: 0.0,
+            step: 0.05,
+            at_sheet: WIDER,
+        }],
+        ..RunSpec::new(Difficulty::Easy)
+    };
+    let dir = tempfile::tempdir().unwrap();
+    let scans = dir.path().join("scans");
+    restrike_synth::write_run(&design, &run.sheets(&design), &scans).unwrap();
+    let out = restrike()
+        .arg("run")
+        .arg(root().join("configs/stack-check.toml"))
+        .arg("--sheets")
+        .arg(scans.join("sheets.csv"))
+        .arg("--out")
+        .arg(dir.path().join("out"))
+        .output()
+        .unwrap();
+    said(&out, 0);
+    let series = rows(&dir.path().join("out/tables/drift_series.csv"));
+    let at = |name: &str| column(&series, name);
+    let find = |column: &str| {
+        let row = series[1..].iter().find(|r| r[at("column")] == column);
+        row.unwrap_or_else(|| panic!("no series of {column}"))
+    };
+    let width = find("line_width_mm");
+    assert_eq!(width[at("verdict")], "step", "{width:?}");
+    let changes = rows(&dir.path().join("out/tables/drift_changes.csv"));
+    let of_width = |r: &&Vec<String>| r[column(&changes, "column")] == "line_width_mm";
+    let change = changes[1..].iter().find(of_width).unwrap();
+    let cell = |name: &str| change[column(&changes, name)].as_str();
+    assert_eq!(cell("at"), WIDER.to_string());
+    // Both edges of the border line.
+    assert!((cell("size").parse::<f64>().unwrap() - 0.1).abs() < 0.03);
+    // Paper and placing were left alone.
+    for steady in ["sheet_width_mm", "rotation_deg", "paper_l"] {
+        assert_eq!(find(steady)[at("verdict")], "none", "{steady}");
+    }
 }
