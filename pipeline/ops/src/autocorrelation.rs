@@ -51,7 +51,7 @@ pub fn ranks(values: &[f64]) -> Vec<f64> {
 }
 
 /// Takes off the downward bias of an autocorrelation at any short lag after a
-/// fit of `terms` terms (1: a mean, 2: a line), and keeps it below 1.
+/// fit of `terms` terms (1: a mean, 2: a line), and keeps it within 0.9.
 #[allow(clippy::cast_precision_loss)]
 pub fn unbiased(r: f64, n: usize, terms: u32) -> f64 {
     let (n, terms) = (n as f64, f64::from(terms));
@@ -59,7 +59,7 @@ pub fn unbiased(r: f64, n: usize, terms: u32) -> f64 {
     if n <= 2.0 * slope {
         return r;
     }
-    ((n * r + terms) / (n - slope)).clamp(-0.97, 0.97)
+    ((n * r + terms) / (n - slope)).clamp(-0.9, 0.9)
 }
 
 /// Coefficients of the autoregressive model of order 0 to `acf.len()` with the

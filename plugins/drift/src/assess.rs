@@ -53,6 +53,9 @@ pub(crate) struct Change {
 /// is asked for its correlation.
 const CLEARLY: f64 = 10.0;
 
+/// Independent sheets a series must be worth at least.
+const LEAST_WORTH: f64 = 4.0;
+
 /// Assesses a series, or says why it cannot be.
 #[allow(clippy::cast_precision_loss)]
 pub(crate) fn assess(series: &Series, settings: &Settings) -> Result<Assessed, String> {
@@ -100,6 +103,13 @@ pub(crate) fn assess(series: &Series, settings: &Settings) -> Result<Assessed, S
         (of_line.clone(), 2)
     };
     let (lag, factor) = correlation(&left, terms, settings.most_lag);
+    if (n as f64) / factor < LEAST_WORTH {
+        return Err(format!(
+            "neighbours among the {n} sheets resemble each other so much that they are worth {:.1} independent ones, \
+             fewer than {LEAST_WORTH}",
+            n as f64 / factor
+        ));
+    }
     let wider = factor * for_estimate(lag, n as f64 / factor);
     (line.low, line.high) = slopes
         .interval(settings.confidence, wider)
@@ -178,6 +188,8 @@ fn about_levels(values: &[f64], starts: &[usize]) -> Vec<f64> {
 /// would make the test sharper than for independent sheets is not relied on).
 fn correlation(left: &[f64], terms: u32, most_lag: usize) -> (usize, f64) {
     let n = left.len();
+    // Few sheets do not carry a high order.
+    let most_lag = most_lag.min((n / 10).max(1));
     let acf: Vec<f64> = autocorrelation(&ranks(left), most_lag)
         .into_iter()
         .map(|r| unbiased(r, n, terms))

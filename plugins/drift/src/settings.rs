@@ -59,7 +59,7 @@ pub(crate) struct Settings {
     pub(crate) most_charts: usize,
 }
 
-const EXCEPT: [&str; 28] = [
+const EXCEPT: [&str; 33] = [
     "*_se",
     "*_se_*",
     "*_low",
@@ -83,6 +83,11 @@ const EXCEPT: [&str; 28] = [
     "deskew_sheet.response_*",
     "deskew_sheet.cut_off_mm",
     "deskew_edges.*",
+    "*.cov_*",
+    "*.pieces",
+    "*.weakest*",
+    "*.edge_pixels",
+    "*.zero_*",
     "*.target_patches",
     "*.year",
     "*.position",

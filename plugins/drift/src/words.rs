@@ -64,6 +64,17 @@ pub(crate) fn not_assessed(series: &Series, reason: &str) -> String {
     format!("{}: not assessed: {reason}.", title(series))
 }
 
+/// What to think of a series that would count if it were the only one.
+fn alone(p: f64, rate: f64) -> String {
+    if p > rate {
+        return String::new();
+    }
+    format!(
+        "; alone this would count (p {}), among so many series it may be chance",
+        figure(p)
+    )
+}
+
 /// A series by position.
 pub(crate) fn by_position(
     series: &Series,
@@ -112,7 +123,10 @@ pub(crate) fn by_position(
             };
             format!("jumps {}{more}", jumps.join(", "))
         }
-        _ => format!("no drift beyond chance from {word} {first} to {last}: slope {slope}"),
+        _ => format!(
+            "no drift beyond chance from {word} {first} to {last}: slope {slope}{}",
+            alone(found.p, 1.0 - confidence)
+        ),
     };
     let single = found
         .charts
@@ -159,8 +173,9 @@ pub(crate) fn by_year(
     if verdict == "trend" {
         format!("{}: creeps by {slope} over {span}.", title(series))
     } else {
+        let alone = alone(t.p, 1.0 - confidence);
         format!(
-            "{}: no drift beyond chance over {span}: slope {slope}.",
+            "{}: no drift beyond chance over {span}: slope {slope}{alone}.",
             title(series)
         )
     }
