@@ -181,6 +181,15 @@ fn a_long_series_is_drawn_with_few_points_and_none_where_not_wanted() {
 }
 
 #[test]
+fn a_dozen_sheets_of_one_slow_wave_are_worth_too_few() {
+    let v: Vec<f64> = (0..12).map(|i| f64::from((i - 6) * (i - 6))).collect();
+    let kept = drift(&stack(12), &[widths(&v)], &Json::Null);
+    let row = &kept.of("drift_series")[0];
+    assert_eq!(words(row, "verdict"), "not assessed", "{row:?}");
+    assert!(words(row, "reason").contains("independent ones"));
+}
+
+#[test]
 fn too_few_sheets_are_not_assessed_with_the_reason() {
     let kept = drift(
         &stack(5),
@@ -253,6 +262,8 @@ fn false_alarms_over_many_series_are_held_down() {
     assert_eq!(series.len(), 200);
     assert!(small <= 20, "{small} of 200 under 0.05");
     assert!(called <= 2, "{called}");
+    let alone = |r: &&restrike_stage::Row| words(r, "words").contains("alone this would count");
+    assert_eq!(series.iter().filter(alone).count(), small - called);
 }
 
 #[test]
