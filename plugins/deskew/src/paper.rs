@@ -99,7 +99,7 @@ pub(crate) fn outline(
             settings,
         )
     });
-    let rough = of_one_bed(rough);
+    let rough = not_of_paper(of_one_bed(rough), &coarse, mm);
     let to_bed = |p: Point| Point::new(p.x * mm[0], -p.y * mm[1]);
     let courses: Vec<Option<(Point, Point)>> = Side::ALL
         .iter()
@@ -324,6 +324,43 @@ fn lasting_step(
     let wanted = settings.bed != Bed::Dark || darker_bed;
     // The inside of an edge is paper, which is never dark.
     (wanted && levels.inside > 0.12).then_some(levels)
+}
+
+/// A light bed is lighter than the paper. What is no lighter than the lightest
+/// fiftieth of the inside is paper itself, seen outside a print in a scan that
+/// shows no bed: then no edge of the paper was found.
+#[allow(
+    clippy::cast_precision_loss,
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss
+)]
+fn not_of_paper(
+    mut rough: [Option<(Rough, Levels)>; 4],
+    plane: &Raster<f32>,
+    mm: [f64; 2],
+) -> [Option<(Rough, Levels)>; 4] {
+    const INWARDS_MM: f64 = 8.0;
+    let (w, h) = (plane.width() as f64, plane.height() as f64);
+    let from = |side: Side, mm: f64| rough[side as usize].map_or(0.0, |r| r.0.offset) + INWARDS_MM / mm;
+    let (x0, x1) = (from(Side::Left, mm[0]), w - from(Side::Right, mm[0]));
+    let (y0, y1) = (from(Side::Top, mm[1]), h - from(Side::Bottom, mm[1]));
+    if x1 - x0 < 5.0 || y1 - y0 < 5.0 {
+        return rough;
+    }
+    let mut inner: Vec<f32> = (y0 as usize..y1 as usize)
+        .flat_map(|y| plane.row(y)[x0 as usize..x1 as usize].iter().copied())
+        .collect();
+    inner.sort_by(f32::total_cmp);
+    let lightest = f64::from(inner[(inner.len() - 1) * 49 / 50]);
+    for slot in &mut rough {
+        let light = slot.is_some_and(|(_, l)| {
+            l.outside > l.inside && l.outside < lightest + 0.5 * f64::from(CLIP)
+        });
+        if light {
+            *slot = None;
+        }
+    }
+    rough
 }
 
 /// All edges lie on one bed: drops those whose outside is more like the

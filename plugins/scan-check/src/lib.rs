@@ -383,7 +383,7 @@ fn picture(
             marks.push(Mark::Line {
                 points: e.ends.iter().map(|&(x, y)| Point::new(x, y)).collect(),
                 closed: false,
-                tone: Tone::Notice,
+                tone: Tone::Measured,
                 stroke: Stroke::Solid,
             });
         }
@@ -391,7 +391,7 @@ fn picture(
             marks.push(Mark::Text {
                 at: Point::new(e.ends[1].0, e.ends[1].1),
                 text: format!("MTF50 {:.2} cy/px", e.mtf50()),
-                tone: Tone::Notice,
+                tone: Tone::Guide,
             });
         }
     }
@@ -400,13 +400,23 @@ fn picture(
             points: vec![a, Point::new(b.x, a.y), b, Point::new(a.x, b.y)],
             closed: true,
             tone: Tone::Expected,
-            stroke: Stroke::Solid,
+            stroke: Stroke::Dashed,
         });
     }
     Picture {
         name: "check".to_owned(),
         caption: format!(
-            "The paper found, the edges the focus was measured on and the target's patches; fit for: {fit_for}"
+            "The paper found{}{}. Fit for: {fit_for}.",
+            if focus.iter().any(|f| !f.edges.is_empty()) {
+                ", the edges the focus was measured on"
+            } else {
+                ""
+            },
+            if target.is_some() {
+                ", the target's patches (dashed)"
+            } else {
+                ""
+            }
         ),
         base: "scan".to_owned(),
         frame: None,

@@ -28,7 +28,13 @@ pub(crate) struct Findings<'a> {
 pub(crate) fn verdict(f: &Findings<'_>) -> (String, Vec<String>) {
     let s = f.settings;
     let mut remarks = Vec::new();
-    let dpi = f.info.dpi.x.min(f.info.dpi.y);
+    // Of a stated and a measured resolution that differ the lesser is believed.
+    let stated = f.info.dpi.x.min(f.info.dpi.y);
+    let dpi = f
+        .ratios
+        .iter()
+        .flatten()
+        .fold(stated, |least, r| least.min(stated * r));
     let sides = f.paper.seen.iter().filter(|s| **s).count();
     if sides == 0 {
         remarks.push("no bed is seen round the paper".to_owned());
@@ -89,7 +95,10 @@ pub(crate) fn verdict(f: &Findings<'_>) -> (String, Vec<String>) {
     }
 
     let mut fit = Vec::new();
-    if dpi >= s.registration_dpi && !out_of_focus {
+    // Where the scale is in doubt no length in millimetres is fit for anything.
+    if contradicts {
+        remarks.push("no lengths can be trusted: unfit for registration and line wear".to_owned());
+    } else if dpi >= s.registration_dpi && !out_of_focus {
         fit.push("registration");
     } else if dpi < s.registration_dpi {
         remarks.push(format!("{dpi:.0} dpi is too coarse for registration"));
@@ -115,27 +124,33 @@ pub(crate) fn verdict(f: &Findings<'_>) -> (String, Vec<String>) {
     (fit, remarks)
 }
 
-/// The remark on a resolution that contradicts the sheet's size.
+/// The remark on a resolution that contradicts the sheet's size: what was
+/// stated, what the size implies, and where to set it right.
 fn contradiction(f: &Findings<'_>) -> Option<String> {
     let tolerance = f.settings.resolution_tolerance_pct / 100.0;
     let off = |r: f64| (r - 1.0).abs() > tolerance;
     if !f.ratios.iter().flatten().any(|r| off(*r)) {
         return None;
     }
-    let mm = |v: f64| 100.0 * (v - 1.0);
+    let dpi = f.info.dpi;
+    let source = &f.info.dpi_source;
     Some(match f.ratios {
         [Some(x), Some(y)] if (x / y - 1.0).abs() <= tolerance => format!(
-            "resolution contradicts the sheet's size by {:+.1} % both ways: a wrong resolution, or another sheet",
-            mm((x + y) / 2.0)
+            "resolution contradicts the sheet's size: {:.0} dpi is stated ({source}), the sheet's stated size implies {:.0}: a wrong resolution (set `dpi` in the sheet list), a wrong sheet size in the config, or another sheet",
+            dpi.x,
+            dpi.x * (x + y) / 2.0
         ),
         [Some(x), Some(y)] => format!(
-            "resolution contradicts the sheet's size by {:+.1} % across and {:+.1} % down: a trimmed sheet, or unequal scales",
-            mm(x),
-            mm(y)
+            "resolution contradicts the sheet's size: {:.0} x {:.0} dpi is stated ({source}), the sheet's stated size implies {:.0} x {:.0}: a trimmed sheet, unequal scales, or width and height exchanged in the config",
+            dpi.x,
+            dpi.y,
+            dpi.x * x,
+            dpi.y * y
         ),
         [x, y] => format!(
-            "resolution contradicts the sheet's size by {:+.1} % in the one direction seen",
-            mm(x.or(y).unwrap_or(1.0))
+            "resolution contradicts the sheet's size: {:.0} dpi is stated ({source}), the one direction of the sheet that is seen implies {:.0} (set `dpi` in the sheet list)",
+            dpi.x,
+            dpi.x * x.or(y).unwrap_or(1.0)
         ),
     })
 }
