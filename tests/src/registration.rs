@@ -32,6 +32,10 @@ pub struct BlockErrors {
     pub register_middle_mm: Spread,
     /// Error of the retreat, mm.
     pub retreat_mm: Spread,
+    /// Share of what the edges tell that fits, of rows that are right.
+    pub fitting: Vec<f64>,
+    /// The same of rows that are astray.
+    pub astray: Vec<f64>,
 }
 
 /// Errors by block over the designs.
@@ -244,6 +248,9 @@ impl Report {
             let stated = number("weakest_se_mm").unwrap_or(0.0);
             if (square / n).sqrt() > self.pixel.max(4.0 * stated) {
                 self.astray += 1;
+                e.astray.push(number("fitting").unwrap_or(0.0));
+            } else {
+                e.fitting.push(number("fitting").unwrap_or(0.0));
             }
             let w = wb.apply([middle.x, middle.y]);
             let b = block_record.apply(Point::new(w[0], w[1]));
@@ -327,7 +334,7 @@ impl Report {
         for ((design, name), e) in &self.blocks {
             let _ = writeln!(
                 out,
-                "{design:<16} {name:<16} {:>4} {:>7.0} | {:>6.3} {:>6.3} {:>5} | {:>8.4} {:>5} | {:>7.4} {:>+7.4} | {:>3} {}",
+                "{design:<16} {name:<16} {:>4} {:>7.0} | {:>6.3} {:>6.3} {:>5} | {:>8.4} {:>5} | {:>7.4} {:>+7.4} | {:>3} {} | {:.2} {:.2?}",
                 e.rows,
                 100.0 * e.located as f64 / e.rows.max(1) as f64,
                 median(&e.motion_px),
@@ -339,6 +346,8 @@ impl Report {
                 e.retreat_mm.mean(),
                 e.hidden_px.count(),
                 part(e.hidden_px.coverage_pct()),
+                e.fitting.iter().copied().fold(1.0, f64::min),
+                e.astray,
             );
             all.rows += e.rows;
             all.located += e.located;

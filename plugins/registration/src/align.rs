@@ -101,6 +101,7 @@ pub(crate) fn align(
     };
     search(&half_level, &paper, area, layers, &mut state, rules);
     let mut local = Local::even(&paper, sheet, layers.len());
+    let again = Absorbed::new(&half_level, &paper, area, 4);
     let mut levels = vec![factor(25.4 / 75.0), fine, 1];
     levels.dedup();
     let mut last = None;
@@ -148,6 +149,9 @@ pub(crate) fn align(
                 .run(&sites, &state, rounds)
                 .ok_or("the fit of the blocks' motion has no solution")?;
             state = fitted.state.clone();
+            if at == 0 && turn == 0 {
+                look_again(&again, layers, &mut state);
+            }
             let stride = ((0.5 / level.pixel).round() as usize).max(1);
             if !(finest && turn == 1) {
                 local = local.refit(level, layers, &state, &paper, area, stride);
@@ -167,6 +171,17 @@ pub(crate) fn align(
         local,
         sites: sites.len(),
     })
+}
+
+/// With all blocks roughly in place the sheet is clearer: a block that would
+/// explain much more at another place nearby was caught at a wrong one.
+fn look_again(look: &Absorbed, layers: &[Layer], state: &mut State) {
+    const MARGIN: f64 = 0.1;
+    for n in 0..layers.len() {
+        if n != state.key_at {
+            look.search(layers, state, n, 3, look.pixel() / 2.0, &[0.0], MARGIN);
+        }
+    }
 }
 
 /// Each image by itself, from where all together lie.
@@ -224,11 +239,11 @@ fn search(
             _ => &[0.0, -0.006, 0.006],
         };
         if rules.find_key {
-            look.search(layers, state, state.key_at, reach, step, turns);
+            look.search(layers, state, state.key_at, reach, step, turns, 0.0);
         }
         for _ in 0..if start { 2 } else { 1 } {
             for n in &order {
-                look.search(layers, state, *n, reach, step, turns);
+                look.search(layers, state, *n, reach, step, turns, 0.0);
             }
         }
         start = false;

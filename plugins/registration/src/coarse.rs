@@ -152,7 +152,8 @@ impl Absorbed {
     }
 
     /// Moves one layer to the best of a few places about where it is: shifts
-    /// of up to `reach` steps of `step` mm each way, and turns.
+    /// of up to `reach` steps of `step` mm each way, and turns. Another place has
+    /// to explain more by the share `margin` to be taken.
     #[allow(clippy::cast_precision_loss)]
     pub(crate) fn search(
         &self,
@@ -162,6 +163,7 @@ impl Absorbed {
         reach: i32,
         step: f64,
         turns: &[f64],
+        margin: f64,
     ) {
         let rest = self.without(layers, state, which);
         let layer = &layers[which];
@@ -180,14 +182,18 @@ impl Absorbed {
                         })
                     };
                     // Of equal places the nearest.
-                    let score = gain.0 * (1.0 - 1e-6 * f64::from(i * i + j * j));
+                    let mut score = gain.0 * (1.0 - 1e-6 * f64::from(i * i + j * j));
+                    if i != 0 || j != 0 {
+                        score *= 1.0 - margin;
+                    }
                     if score > best.0 {
                         best = (score, by, gain.1);
                     }
                 }
             }
         }
-        if best.0 > 0.0 {
+        let stays = best.1 == [0.0; 3];
+        if best.0 > 0.0 && !(stays && margin > 0.0) {
             *state = moved(state, which, best.1);
             state.strength[which] = best.2.clamp(0.2, 2.5);
         }

@@ -55,6 +55,8 @@ pub(crate) struct Fitted {
     pub(crate) chi: f64,
     /// By layer: number of pieces of the sheet that show its edges.
     pub(crate) pieces: Vec<f64>,
+    /// By layer: share of what its edges tell that fits the model.
+    pub(crate) fitting: Vec<f64>,
     /// By layer: whether the last step was small against what is known of it.
     pub(crate) settled: Vec<bool>,
 }
@@ -66,6 +68,10 @@ struct Pass {
     cost: f64,
     weight: f64,
     tiles: std::collections::BTreeMap<u32, (DVector<f64>, Vec<f64>)>,
+    /// By layer: what its edge pixels could tell, and what they do after
+    /// those that do not fit are set aside.
+    could: Vec<f64>,
+    does: Vec<f64>,
 }
 
 /// Fits on one level.
@@ -152,11 +158,18 @@ impl Joint<'_> {
         }
         let pieces = self.pieces(&pass);
         let settled = self.settled(&last, &state, &covariance);
+        let fitting = pass
+            .does
+            .iter()
+            .zip(&pass.could)
+            .map(|(d, c)| if *c > 0.0 { d / c } else { 0.0 })
+            .collect();
         Some(Fitted {
             state,
             covariance,
             chi: chi2.sqrt(),
             pieces,
+            fitting,
             settled,
         })
     }
@@ -307,6 +320,8 @@ impl Joint<'_> {
             cost: 0.0,
             weight: 0.0,
             tiles: std::collections::BTreeMap::new(),
+            could: vec![0.0; self.layers.len()],
+            does: vec![0.0; self.layers.len()],
         };
         let mut pixel = Pixel::new(self.layers.len());
         let mut entries: Vec<(usize, [f64; 3])> = Vec::with_capacity(n);
@@ -355,7 +370,10 @@ impl Joint<'_> {
             }
             if let Some(t) = tile.as_mut() {
                 for (n, d) in pixel.by_distance.iter().enumerate() {
-                    t.1[n] += k * (0..3).map(|c| inverse[c] * d[c] * d[c]).sum::<f64>();
+                    let told = (0..3).map(|c| inverse[c] * d[c] * d[c]).sum::<f64>();
+                    t.1[n] += k * told;
+                    out.could[n] += told;
+                    out.does[n] += robust * told;
                 }
             }
         }

@@ -16,6 +16,9 @@ const FLOOR_PX: f64 = 0.03;
 /// By how much the fit's own standard errors are too small, calibrated likewise.
 const WIDEN: f64 = 2.0;
 
+/// Least share of what a block's edges tell that has to fit.
+const FITTING: f64 = 0.5;
+
 /// What is known of a block on a sheet or on one of its images.
 #[derive(Debug, Clone, PartialEq)]
 pub(crate) struct Located {
@@ -38,6 +41,8 @@ pub(crate) struct Located {
     pub(crate) weakest: (f64, f64),
     /// Pieces of the sheet that show its edges.
     pub(crate) pieces: f64,
+    /// Share of what its edges tell that fits.
+    pub(crate) fitting: f64,
     /// Why it is not located.
     pub(crate) reason: Option<String>,
 }
@@ -113,6 +118,7 @@ pub(crate) fn located(fit: &Fitted, block: &Known, at: usize, limits: Limits) ->
         retreat: (state.retreat[at], retreat_se),
         weakest,
         pieces: fit.pieces[at],
+        fitting: fit.fitting[at],
         reason: None,
     };
     out.reason = doubt(&out, fit, at, limits, Point::new(ride.by[0], ride.by[1]));
@@ -158,6 +164,12 @@ fn doubt(l: &Located, fit: &Fitted, at: usize, limits: Limits, moved: Point) -> 
     }
     if l.retreat.0.abs() > 0.35 {
         return Some("its edges look nothing like the record's".to_owned());
+    }
+    if fit.fitting[at] < FITTING {
+        return Some(format!(
+            "only {:.0} % of what its edges tell fits this place",
+            100.0 * fit.fitting[at]
+        ));
     }
     if l.pieces < 3.0 {
         return Some("its edges show in fewer than three places".to_owned());

@@ -155,6 +155,12 @@ pub(crate) fn specs() -> Vec<TableSpec> {
                     1,
                     "Pieces of the sheet (6 mm square) that show its edges, counted by what they tell.",
                 ),
+                number(
+                    "fitting",
+                    "",
+                    3,
+                    "Share of what the block's edges tell that fits the place found; the rest is set aside.",
+                ),
                 C::text("weakest", "The direction that is seen worst."),
                 number(
                     "weakest_deg",
@@ -272,6 +278,7 @@ pub(crate) fn block_row(image: &str, block: &Known, l: &Located, strength: f64) 
         .set("retreat_se_mm", l.retreat.1)
         .set("strength", given(strength))
         .set("pieces", l.pieces)
+        .set("fitting", l.fitting)
         .set("weakest", words)
         .set("weakest_deg", l.weakest.0)
         .set("weakest_se_mm", l.weakest.1)
