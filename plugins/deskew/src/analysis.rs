@@ -118,6 +118,9 @@ pub(crate) struct Found {
     pub(crate) remark: String,
 }
 
+/// Scatter of the print's turn on its paper, degrees (common practice, no source).
+const PLACING_DEG: f64 = 0.05;
+
 /// Everything found on a scan.
 pub(crate) struct Findings {
     pub(crate) images: Vec<Found>,
@@ -308,6 +311,20 @@ fn tie(
         };
     }
     let angle_source = if rotation.is_some() { angle_source } else { "" };
+    // The paper's turn is the print's only as far as sheets are laid alike.
+    let rotation = rotation.map(|a| match angle_source {
+        "paper" => {
+            remark = format!(
+                "the print's own turn is not seen: the paper's is given, and {PLACING_DEG} degree for how sheets are laid"
+            );
+            let placing = PLACING_DEG.to_radians();
+            Angle {
+                se: (a.se * a.se + placing * placing).sqrt(),
+                ..a
+            }
+        }
+        _ => a,
+    });
     let whole: Option<Vec<Corner>> = corners.iter().copied().collect();
     let bed = match (&whole, stated) {
         (Some(c), Some(r)) if use_border => from_corners(c, &r).map(|a| (a, "border")),

@@ -79,6 +79,8 @@ const ACROSS: f64 = 0.125;
 const ALONG: f64 = 0.5;
 /// Contrasts above this part of the paper's level count the same.
 const CLIP: f64 = 0.3;
+/// What a millimetre further out is worth where the place is not known.
+const OUTER: f64 = 0.004;
 /// Least mean score of a border that is believed.
 const LEAST_SCORE: f64 = 0.08;
 
@@ -317,6 +319,11 @@ fn worth(set: &[Option<Candidate>; 4], place: &Where) -> f64 {
         let off: f64 = slopes.iter().map(|s| (s - mean) * (s - mean)).sum();
         // A quarter of a degree off costs as much as a faint line is worth.
         value -= 0.05 * off / (0.0045 * 0.0045);
+    }
+    if !place.sized {
+        // Of lines as clear as each other the outer ones are the border: lines
+        // of the image run within it.
+        value += OUTER * set.iter().flatten().map(|c| c.offset).sum::<f64>();
     }
     if place.sized {
         for (a, b, size) in [

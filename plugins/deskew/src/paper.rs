@@ -341,7 +341,8 @@ fn not_of_paper(
 ) -> [Option<(Rough, Levels)>; 4] {
     const INWARDS_MM: f64 = 8.0;
     let (w, h) = (plane.width() as f64, plane.height() as f64);
-    let from = |side: Side, mm: f64| rough[side as usize].map_or(0.0, |r| r.0.offset) + INWARDS_MM / mm;
+    let from =
+        |side: Side, mm: f64| rough[side as usize].map_or(0.0, |r| r.0.offset) + INWARDS_MM / mm;
     let (x0, x1) = (from(Side::Left, mm[0]), w - from(Side::Right, mm[0]));
     let (y0, y1) = (from(Side::Top, mm[1]), h - from(Side::Bottom, mm[1]));
     if x1 - x0 < 5.0 || y1 - y0 < 5.0 {

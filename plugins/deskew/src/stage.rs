@@ -158,7 +158,9 @@ impl Deskew {
         if best < s.least_response {
             return Judgement::Wrong(
                 "other design",
-                format!("the sheet does not show the learned design: {told}"),
+                format!(
+                    "the sheet does not show the learned design, or lies a quarter turn round, or its resolution is wrong: {told}"
+                ),
             );
         }
         if r[1] >= best {

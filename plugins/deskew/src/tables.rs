@@ -255,7 +255,7 @@ pub(crate) fn specs() -> Vec<TableSpec> {
                     "Of these, the ones that lie on the line.",
                 ),
                 C::number(
-                    "correlation",
+                    "variance_factor",
                     "",
                     2,
                     "Factor by which the correlation of neighbouring points enlarges the variance.",
@@ -476,7 +476,7 @@ pub(crate) fn edge_rows(sheet: &Sheet, findings: &Findings) -> Vec<Row> {
                 .set("residual_px", line.rms / pitch)
                 .set("points", line.given)
                 .set("points_kept", line.kept)
-                .set("correlation", line.correlation)
+                .set("variance_factor", line.correlation)
                 .set("width_mm", width);
             rows.push(angle(row, "angle_deg", "angle_se_deg", rect.turn_of(side)));
         };
