@@ -53,6 +53,9 @@ pub(crate) fn check(inputs: &Inputs) -> Result<u8, End> {
             tables.join(", ")
         ));
     }
+    for w in plan.warnings() {
+        text.push_str(&format!("note: {w}\n"));
+    }
     let mut trouble = 0;
     for s in &plan.sheets {
         let problem = match &s.header {

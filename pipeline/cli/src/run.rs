@@ -24,7 +24,7 @@ pub(crate) fn run(args: &RunArgs, teller: &Teller) -> Result<u8, End> {
     })
     .map_err(End::failed)?;
 
-    let writer = Writer::new(&plan.output).map_err(End::failed)?;
+    let writer = Writer::new(&plan.output).map_err(End::refused)?;
     let pictures = Pictures {
         writer: &writer,
         options: &plan.pictures,

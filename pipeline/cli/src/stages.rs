@@ -61,7 +61,27 @@ fn described(m: &Manifest) -> String {
                 d => format!(" (default {d})"),
             };
             let words = s["description"].as_str().unwrap_or_default();
-            text.push_str(&format!("  {name}{default}: {words}\n"));
+            let choices = restrike_engine::schema_choices(&m.settings, s);
+            let kind = if !choices.is_empty() {
+                choices.join(" | ")
+            } else {
+                match &s["type"] {
+                    serde_json::Value::String(t) => t.clone(),
+                    serde_json::Value::Array(t) => {
+                        let all: Vec<&str> = t.iter().filter_map(|t| t.as_str()).collect();
+                        all.join(" or ")
+                    }
+                    _ => "table".to_owned(),
+                }
+            };
+            let bound = |key: &str| s[key].as_f64();
+            let range = match (bound("minimum"), bound("maximum")) {
+                (Some(a), Some(b)) => format!(" from {a} to {b}"),
+                (Some(a), None) => format!(" from {a}"),
+                (None, Some(b)) => format!(" to {b}"),
+                (None, None) => String::new(),
+            };
+            text.push_str(&format!("  {name}: {kind}{range}{default}: {words}\n"));
         }
     }
     for t in m.gives.tables.iter().filter(|t| !t.internal) {
@@ -80,7 +100,13 @@ fn described(m: &Manifest) -> String {
         ("record", &m.gives.records),
     ] {
         if !names.is_empty() {
-            text.push_str(&format!("{what}: {}\n", list(names)));
+            const MOST: usize = 9;
+            let more = match names.len().saturating_sub(MOST) {
+                0 => String::new(),
+                n => format!(" and {n} more"),
+            };
+            let shown = &names[..names.len().min(MOST)];
+            text.push_str(&format!("{what}: {}{more}\n", list(shown)));
         }
     }
     text

@@ -3,6 +3,7 @@
 
 use std::io::Write;
 use std::sync::Mutex;
+use std::sync::atomic::{AtomicUsize, Ordering};
 
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use restrike_engine::{Event, MEASURED, Observer};
@@ -15,6 +16,8 @@ use crate::args::Log;
 pub(crate) struct Teller {
     log: Log,
     bar: ProgressBar,
+    /// Sheets that an earlier run had done.
+    earlier: AtomicUsize,
     // Lines of several threads must not mix.
     out: Mutex<std::io::Stderr>,
 }
@@ -33,6 +36,7 @@ impl Teller {
         Self {
             log,
             bar,
+            earlier: AtomicUsize::new(0),
             out: Mutex::new(std::io::stderr()),
         }
     }
@@ -59,7 +63,13 @@ impl Teller {
         self.bar.finish_and_clear();
         match self.log {
             Log::Json => self.line(&counts.to_string()),
-            Log::Text => self.line(text),
+            Log::Text => {
+                let earlier = self.earlier.load(Ordering::Relaxed);
+                if earlier > 0 {
+                    self.line(&format!("{earlier} sheets taken over from an earlier run"));
+                }
+                self.line(text);
+            }
             Log::Quiet => {}
         }
     }
@@ -98,6 +108,14 @@ fn as_json(event: &Event) -> Value {
             "event": "sheet", "sheet": sheet, "file": file, "status": status,
             "reason": reason, "earlier": earlier,
         }),
+        Event::Verdict {
+            sheet,
+            file,
+            status,
+            reason,
+        } => json!({
+            "event": "verdict", "sheet": sheet, "file": file, "status": status, "reason": reason,
+        }),
         Event::Note {
             sheet,
             stage,
@@ -131,13 +149,21 @@ impl Observer for Teller {
                 file,
                 status,
                 reason,
-                ..
+                earlier,
             } => {
+                self.earlier
+                    .fetch_add(usize::from(*earlier), Ordering::Relaxed);
                 if status != MEASURED {
                     self.say(&format!("sheet {sheet}, {file}: {status}: {reason}"));
                 }
                 self.bar.inc(1);
             }
+            Event::Verdict {
+                sheet,
+                file,
+                status,
+                reason,
+            } => self.say(&format!("sheet {sheet}, {file}: {status}: {reason}")),
             Event::Note {
                 sheet,
                 stage,

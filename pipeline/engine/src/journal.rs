@@ -12,12 +12,42 @@ use crate::store::{PARTIAL, write_whole};
 /// Folder in the output folder that the engine keeps its own files in.
 const FOLDER: &str = ".restrike";
 
-/// Which config an output folder belongs to.
-#[derive(Debug, Serialize, Deserialize, PartialEq, Eq)]
-struct Origin {
+/// Which config and sheet list an output folder belongs to.
+#[derive(Debug, Clone, Serialize, Deserialize, PartialEq, Eq)]
+pub(crate) struct Origin {
     format: u32,
     config: String,
     design: String,
+    /// The list's file name and the first scan it names: lines may be added to
+    /// a list, another list is another run.
+    #[serde(default)]
+    list: String,
+    #[serde(default)]
+    first: String,
+}
+
+impl Origin {
+    /// The origin of a run.
+    pub(crate) fn new(config: &str, design: &str, list: &str, first: &str) -> Self {
+        Self {
+            format: 1,
+            config: config.to_owned(),
+            design: design.to_owned(),
+            list: list.to_owned(),
+            first: first.to_owned(),
+        }
+    }
+
+    /// Whether results of one may be gone on with by the other; a folder of an
+    /// earlier version does not say which list it is of.
+    fn agrees(&self, found: &Self) -> bool {
+        let plain = |o: &Self| Self {
+            list: String::new(),
+            first: String::new(),
+            ..o.clone()
+        };
+        self == found || (found.list.is_empty() && plain(self) == *found)
+    }
 }
 
 /// The journal of an output folder, held by one run at a time.
@@ -34,21 +64,14 @@ impl Journal {
     /// # Errors
     /// When the folder belongs to another config (unless `replace`), holds
     /// other things, or another run is at work in it.
-    pub(crate) fn open(
-        output: &Path,
-        config: &str,
-        design: &str,
-        replace: bool,
-    ) -> Result<Self, Refusal> {
+    pub(crate) fn open(output: &Path, origin: &Origin, replace: bool) -> Result<Self, Refusal> {
         let refuse = |what: String| Refusal::new(output, None, what);
         let io = |e: std::io::Error| refuse(format!("cannot be written: {e}"));
         let own = output.join(FOLDER);
         let origin_path = own.join("origin.json");
-        let origin = Origin {
-            format: 1,
-            config: config.to_owned(),
-            design: design.to_owned(),
-        };
+        if output.exists() && !output.is_dir() {
+            return Err(refuse("is no folder; name another with --out".to_owned()));
+        }
         if output.exists() {
             let found: Option<Origin> = std::fs::read(&origin_path)
                 .ok()
@@ -58,10 +81,14 @@ impl Journal {
                 .filter_map(Result::ok)
                 .any(|e| e.file_name() != FOLDER);
             match found {
-                Some(o) if o == origin || replace => {}
+                Some(o) if origin.agrees(&o) || replace => {}
                 Some(o) => {
+                    let list = match o.list.as_str() {
+                        "" => String::new(),
+                        list => format!(" and the sheet list `{list}` (first scan {})", o.first),
+                    };
                     return Err(refuse(format!(
-                        "holds results of `{}` for `{}`; name another folder with --out, or \
+                        "holds results of `{}` for `{}`{list}; name another folder with --out, or \
                          say --replace to work in this one",
                         o.config, o.design
                     )));
@@ -85,7 +112,7 @@ impl Journal {
         }
         let sheets = own.join("sheets");
         std::fs::create_dir_all(&sheets).map_err(io)?;
-        let text = serde_json::to_vec_pretty(&origin).map_err(|e| refuse(e.to_string()))?;
+        let text = serde_json::to_vec_pretty(origin).map_err(|e| refuse(e.to_string()))?;
         write_whole(&origin_path, &text).map_err(io)?;
         sweep(&sheets);
         Ok(Self {
@@ -153,28 +180,40 @@ fn sweep(folder: &Path) {
 mod tests {
     use super::*;
 
+    fn of(config: &str, list: &str) -> Origin {
+        Origin::new(config, "Heron", list, "scans/1.tif")
+    }
+
     #[test]
     fn another_config_and_a_foreign_folder_are_refused_unless_told() {
         let dir = tempfile::tempdir().unwrap();
         let out = dir.path().join("out");
-        drop(Journal::open(&out, "a.toml", "Heron", false).unwrap());
-        drop(Journal::open(&out, "a.toml", "Heron", false).unwrap());
-        let e = Journal::open(&out, "b.toml", "Heron", false).unwrap_err();
+        drop(Journal::open(&out, &of("a.toml", "s.csv"), false).unwrap());
+        drop(Journal::open(&out, &of("a.toml", "s.csv"), false).unwrap());
+        let e = Journal::open(&out, &of("b.toml", "s.csv"), false).unwrap_err();
         assert!(e.to_string().contains("holds results of `a.toml`"), "{e}");
-        drop(Journal::open(&out, "b.toml", "Heron", true).unwrap());
+        drop(Journal::open(&out, &of("b.toml", "s.csv"), true).unwrap());
+
+        // Another list is another run; lines may be added to one.
+        let e = Journal::open(&out, &of("b.toml", "t.csv"), false).unwrap_err();
+        assert!(e.to_string().contains("the sheet list `s.csv`"), "{e}");
+        let file = dir.path().join("file");
+        std::fs::write(&file, "x").unwrap();
+        let e = Journal::open(&file, &of("a.toml", "s.csv"), false).unwrap_err();
+        assert!(e.to_string().contains("is no folder"), "{e}");
 
         let foreign = dir.path().join("foreign");
         std::fs::create_dir(&foreign).unwrap();
         std::fs::write(foreign.join("letter.txt"), "x").unwrap();
-        let e = Journal::open(&foreign, "a.toml", "Heron", false).unwrap_err();
+        let e = Journal::open(&foreign, &of("a.toml", "s.csv"), false).unwrap_err();
         assert!(e.to_string().contains("is not empty"), "{e}");
     }
 
     #[test]
     fn two_runs_do_not_work_in_one_folder() {
         let dir = tempfile::tempdir().unwrap();
-        let held = Journal::open(dir.path(), "a", "b", false).unwrap();
-        let e = Journal::open(dir.path(), "a", "b", false).unwrap_err();
+        let held = Journal::open(dir.path(), &of("a", "s.csv"), false).unwrap();
+        let e = Journal::open(dir.path(), &of("a", "s.csv"), false).unwrap_err();
         assert!(e.to_string().contains("another restrike"), "{e}");
         drop(held);
     }
@@ -182,7 +221,7 @@ mod tests {
     #[test]
     fn a_torn_entry_counts_as_none() {
         let dir = tempfile::tempdir().unwrap();
-        let j = Journal::open(dir.path(), "a", "b", false).unwrap();
+        let j = Journal::open(dir.path(), &of("a", "s.csv"), false).unwrap();
         std::fs::write(j.path(3), "{\"key\":\"x\"").unwrap();
         assert!(j.get(3).is_none());
         assert!(j.get(4).is_none());

@@ -25,7 +25,7 @@ pub use config::{Config, PictureOptions};
 pub use lists::SheetLine;
 pub use observe::{Event, Observer, Silent};
 pub use outcome::{MEASURED, Note, PictureRef, SheetOutcome, StageOutcome};
-pub use plan::{Overrides, Plan, SheetPlan, StagePlan};
+pub use plan::{Overrides, Plan, SheetPlan, StagePlan, schema_choices};
 pub use record::{Part, Record};
 pub use refusal::Refusal;
 pub use run::{RunError, RunResult, run};

@@ -44,6 +44,17 @@ impl<'a> Rows<'a> {
             std::fs::read(path).map_err(|e| refuse(None, format!("cannot be read: {e}")))?;
         // Spreadsheets put a byte order mark in front.
         let bytes = bytes.strip_prefix(b"\xef\xbb\xbf").unwrap_or(&bytes);
+        if let Err(e) = std::str::from_utf8(bytes) {
+            let line = bytes[..e.valid_up_to()]
+                .iter()
+                .filter(|b| **b == b'\n')
+                .count()
+                + 1;
+            return Err(refuse(
+                Some(line),
+                "is not UTF-8 text; save the list as UTF-8".to_owned(),
+            ));
+        }
         let mut reader = csv::ReaderBuilder::new()
             .trim(csv::Trim::All)
             .comment(Some(b'#'))
@@ -55,6 +66,12 @@ impl<'a> Rows<'a> {
             .clone();
         let header_line = Some(first_line(bytes, 1));
         let columns: Vec<String> = header.iter().map(str::to_owned).collect();
+        if columns.iter().any(|c| c.contains(';')) {
+            return Err(refuse(
+                header_line,
+                "columns are separated by `;`; save the list with commas".to_owned(),
+            ));
+        }
         for (i, c) in columns.iter().enumerate() {
             if !known.contains(&c.as_str()) {
                 let hint = nearest(c, known.iter().copied())
@@ -175,6 +192,12 @@ pub(crate) fn sheets(path: &Path) -> Result<Vec<SheetLine>, Refusal> {
         }
         let named = rows.text(r, "impression");
         let stem = Path::new(file).file_stem().map(|s| s.to_string_lossy());
+        if let Some(twice) = sheets.iter().find(|s| s.impression.file == file) {
+            return Err(refuse(format!(
+                "`{file}` stands in line {} already",
+                twice.line
+            )));
+        }
         sheets.push(SheetLine {
             impression: Impression {
                 sheet: i + 1,
@@ -280,6 +303,16 @@ mod tests {
             e.contains(":3: `year` is `old`, expected a whole number"),
             "{e}"
         );
+        let (_d, path) = write("file\na.tif\nb.tif\na.tif\n");
+        let e = sheets(&path).unwrap_err().to_string();
+        assert!(e.contains(":4: `a.tif` stands in line 2 already"), "{e}");
+        let (_d, path) = write("file;year\na.tif;1961\n");
+        let e = sheets(&path).unwrap_err().to_string();
+        assert!(e.contains("save the list with commas"), "{e}");
+        let (_d, path) = write("file\n");
+        std::fs::write(&path, b"file\na.tif\nk\xfcste.tif\n").unwrap();
+        let e = sheets(&path).unwrap_err().to_string();
+        assert!(e.contains(":3: is not UTF-8"), "{e}");
         let (_d, path) = write("file,role\na.tif,proof:\n");
         let e = sheets(&path).unwrap_err().to_string();
         assert!(e.contains("expected reference, run or proof:BLOCK"), "{e}");

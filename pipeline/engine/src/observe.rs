@@ -37,6 +37,17 @@ pub enum Event {
         /// Whether an earlier run had done it.
         earlier: bool,
     },
+    /// The run as a whole showed that a sheet is not what it seemed.
+    Verdict {
+        /// Its number in the list.
+        sheet: usize,
+        /// Its file.
+        file: String,
+        /// What it is.
+        status: String,
+        /// Why.
+        reason: String,
+    },
     /// A remark of a stage.
     Note {
         /// The sheet's number in the list; none for the run.

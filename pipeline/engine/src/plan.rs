@@ -35,6 +35,8 @@ pub struct Overrides {
 pub struct Plan {
     /// The config's file name.
     pub config_name: String,
+    /// The sheet list's file name.
+    pub list_name: String,
     /// What stages see of the config.
     pub project: Project,
     /// The sheets, in list order.
@@ -131,6 +133,10 @@ impl Plan {
             .or(config.limits.memory_mib)
             .unwrap_or(DEFAULT_MEMORY_MIB);
         Ok(Self {
+            list_name: list
+                .file_name()
+                .map(|n| n.to_string_lossy().into_owned())
+                .unwrap_or_default(),
             config_name: path
                 .file_name()
                 .map(|n| n.to_string_lossy().into_owned())
@@ -144,6 +150,36 @@ impl Plan {
             memory: memory_mib.saturating_mul(1 << 20),
             replace: overrides.replace,
         })
+    }
+
+    /// What is worth saying before work starts.
+    pub fn warnings(&self) -> Vec<String> {
+        let mut out = Vec::new();
+        let learners: Vec<&str> = self
+            .stages
+            .iter()
+            .map(StagePlan::manifest)
+            .filter(|m| m.phases.learn)
+            .filter(|m| {
+                !m.gives
+                    .records
+                    .iter()
+                    .any(|r| self.record.parts.contains_key(r))
+            })
+            .map(|m| m.name.as_str())
+            .collect();
+        let references = self
+            .sheets
+            .iter()
+            .filter(|s| s.line.impression.role == Role::Reference)
+            .count();
+        if references == 0 && !learners.is_empty() {
+            out.push(format!(
+                "no sheet has the role `reference`: {} cannot tell a sheet of this design from another, a verso or one upside down; three good impressions are enough",
+                learners.join(" and ")
+            ));
+        }
+        out
     }
 
     /// Bytes a sheet takes while it is worked on.
@@ -215,6 +251,12 @@ fn with_hint(e: &HostError, library: &Library) -> String {
         .map(|o| o.keys().cloned().collect())
         .unwrap_or_default();
     match e {
+        HostError::Settings { place, .. } if !choices(library, place).is_empty() => {
+            format!(
+                "{e}; expected one of {}",
+                choices(library, place).join(", ")
+            )
+        }
         HostError::Settings { reason, .. } if reason.contains("dditional properties") => {
             let wrong = reason.split('\'').nth(1).unwrap_or_default();
             let hint = nearest(wrong, known.iter().map(String::as_str))
@@ -224,6 +266,39 @@ fn with_hint(e: &HostError, library: &Library) -> String {
         }
         _ => e.to_string(),
     }
+}
+
+/// The words a setting of few choices may be; none for another.
+fn choices(library: &Library, place: &str) -> Vec<String> {
+    let name = place.rsplit('/').next().unwrap_or_default();
+    let schema = &library.manifest().settings;
+    schema_choices(schema, &schema["properties"][name])
+}
+
+/// The words that a property's schema allows: an enumeration, or one constant of several.
+pub fn schema_choices(schema: &serde_json::Value, property: &serde_json::Value) -> Vec<String> {
+    let property = match property["$ref"].as_str().and_then(|r| r.strip_prefix('#')) {
+        Some(path) => schema.pointer(path).unwrap_or(property),
+        None => property,
+    };
+    let words = |v: &serde_json::Value| v.as_str().map(str::to_owned);
+    let mut out: Vec<String> = property["enum"]
+        .as_array()
+        .into_iter()
+        .flatten()
+        .filter_map(words)
+        .collect();
+    for one in property["oneOf"].as_array().into_iter().flatten() {
+        out.extend(words(&one["const"]));
+        out.extend(
+            one["enum"]
+                .as_array()
+                .into_iter()
+                .flatten()
+                .filter_map(words),
+        );
+    }
+    out
 }
 
 fn setting_line(text: &str, span: std::ops::Range<usize>, key: &str) -> Option<usize> {
@@ -367,18 +442,26 @@ fn probe(
             SheetPlan { line, header, dpi }
         })
         .collect();
-    for s in &sheets {
-        if s.header.is_ok() && s.dpi.is_none() {
-            return Err(Refusal::new(
-                list,
-                Some(s.line.line),
-                format!(
-                    "{} holds no resolution; say it in the column `dpi` of the sheet list, or \
-                     for all scans with `dpi` under `[scan]` in the config",
-                    s.line.impression.file
-                ),
-            ));
+    let without: Vec<&SheetPlan> = sheets
+        .iter()
+        .filter(|s| s.header.is_ok() && s.dpi.is_none())
+        .collect();
+    if let Some(first) = without.first() {
+        const MOST: usize = 20;
+        let files = without.iter().map(|s| s.line.impression.file.as_str());
+        let mut named = files.take(MOST).collect::<Vec<_>>().join(", ");
+        if without.len() > MOST {
+            named.push_str(&format!(" and {} more", without.len() - MOST));
         }
+        let holds = if without.len() == 1 { "holds" } else { "hold" };
+        return Err(Refusal::new(
+            list,
+            Some(first.line.line),
+            format!(
+                "{named} {holds} no resolution; say it in the column `dpi` of the sheet list, or \
+                 for all scans with `dpi` under `[scan]` in the config"
+            ),
+        ));
     }
     Ok(sheets)
 }

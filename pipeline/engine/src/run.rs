@@ -9,7 +9,7 @@ use restrike_model::{EVERY_TABLE, Level, Summary, Table, Value};
 use thiserror::Error;
 
 use crate::hash;
-use crate::journal::Journal;
+use crate::journal::{Journal, Origin};
 use crate::learn;
 use crate::memory::Budget;
 use crate::observe::{Event, Observer};
@@ -72,12 +72,15 @@ pub fn run(
     observer: &dyn Observer,
     stopped: &Stopped,
 ) -> Result<RunResult, RunError> {
-    let journal = Journal::open(
-        &plan.output,
+    let origin = Origin::new(
         &plan.config_name,
         &plan.project.design,
-        plan.replace,
-    )?;
+        &plan.list_name,
+        plan.sheets
+            .first()
+            .map_or("", |s| s.line.impression.file.as_str()),
+    );
+    let journal = Journal::open(&plan.output, &origin, plan.replace)?;
     let pool = rayon::ThreadPoolBuilder::new()
         .num_threads(threads.unwrap_or(0))
         .build()?;
@@ -97,6 +100,19 @@ pub fn run(
             .collect()
     });
     let (record, mut notes) = learn::learn(plan, &hashes, stopped, observer)?;
+    for text in plan.warnings() {
+        observer.event(&Event::Note {
+            sheet: None,
+            stage: "plan".to_owned(),
+            level: Level::Warning,
+            text: text.clone(),
+        });
+        notes.push(Note {
+            stage: "plan".to_owned(),
+            level: Level::Warning,
+            text,
+        });
+    }
     let mut instances = Vec::new();
     for stage in &plan.stages {
         let (instance, said) = learn::instance(plan, stage, &record, stopped)?;
@@ -125,7 +141,7 @@ pub fn run(
         if instance.manifest().phases.summarise {
             let stage = instance.manifest().name.clone();
             observer.event(&Event::Summarising { stage });
-            summed.add(plan, at, instance, &mut sheets, sink)?;
+            summed.add(plan, at, instance, &mut sheets, sink, observer)?;
         }
         if stopped.load(Ordering::Relaxed) {
             return Err(RunError::Cancelled);
@@ -360,6 +376,7 @@ impl Summed {
         instance: &mut Instance,
         sheets: &mut [SheetOutcome],
         sink: &dyn PictureSink,
+        observer: &dyn Observer,
     ) -> Result<(), RunError> {
         let m = instance.manifest().clone();
         let own = m.gives.tables.iter().map(|t| &t.name);
@@ -395,6 +412,17 @@ impl Summed {
                 reason: format!("could not sum up the run: {e}"),
             })?;
         for v in &found.verdicts {
+            let line = plan.sheets.iter().map(|s| &s.line.impression);
+            observer.event(&Event::Verdict {
+                sheet: v.sheet,
+                file: line
+                    .filter(|i| i.sheet == v.sheet)
+                    .map(|i| i.file.clone())
+                    .next()
+                    .unwrap_or_default(),
+                status: v.status.clone(),
+                reason: v.reason.clone(),
+            });
             for s in sheets.iter_mut().filter(|s| s.sheet == v.sheet) {
                 for stage in &mut s.stages[at..] {
                     stage.status.clone_from(&v.status);

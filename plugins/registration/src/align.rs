@@ -2,7 +2,7 @@
 
 use restrike_stage::{Affine, ImageView, Rect};
 
-use crate::coarse::Absorbed;
+use crate::coarse::{Absorbed, Places};
 use crate::joint::{Fitted, Joint, Prior};
 use crate::layers::Layer;
 use crate::level::Level;
@@ -176,10 +176,15 @@ pub(crate) fn align(
 /// With all blocks roughly in place the sheet is clearer: a block that would
 /// explain much more at another place nearby was caught at a wrong one.
 fn look_again(look: &Absorbed, layers: &[Layer], state: &mut State) {
-    const MARGIN: f64 = 0.1;
+    let places = Places {
+        reach: 3,
+        step: look.pixel() / 2.0,
+        turns: &[0.0],
+        margin: 0.1,
+    };
     for n in 0..layers.len() {
         if n != state.key_at {
-            look.search(layers, state, n, 3, look.pixel() / 2.0, &[0.0], MARGIN);
+            look.search(layers, state, n, &places);
         }
     }
 }
@@ -238,12 +243,18 @@ fn search(
             8 => &[0.0],
             _ => &[0.0, -0.006, 0.006],
         };
+        let places = Places {
+            reach,
+            step,
+            turns,
+            margin: 0.0,
+        };
         if rules.find_key {
-            look.search(layers, state, state.key_at, reach, step, turns, 0.0);
+            look.search(layers, state, state.key_at, &places);
         }
         for _ in 0..if start { 2 } else { 1 } {
             for n in &order {
-                look.search(layers, state, *n, reach, step, turns, 0.0);
+                look.search(layers, state, *n, &places);
             }
         }
         start = false;

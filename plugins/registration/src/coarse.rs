@@ -18,6 +18,19 @@ pub(crate) struct Absorbed {
     pixel: f64,
 }
 
+/// Places to try.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Places<'a> {
+    /// Shifts of up to so many steps each way.
+    pub(crate) reach: i32,
+    /// A step, mm.
+    pub(crate) step: f64,
+    /// Turns, radians.
+    pub(crate) turns: &'a [f64],
+    /// Another place has to explain more by this share to be taken.
+    pub(crate) margin: f64,
+}
+
 impl Absorbed {
     /// A level's absorption, averaged over `factor` x `factor` of its pixels
     /// after the logarithm, within the sheet.
@@ -151,25 +164,26 @@ impl Absorbed {
         (cov * cov / var, cov / var)
     }
 
-    /// Moves one layer to the best of a few places about where it is: shifts
-    /// of up to `reach` steps of `step` mm each way, and turns. Another place has
-    /// to explain more by the share `margin` to be taken.
+    /// Moves one layer to the best of a few places about where it is.
     #[allow(clippy::cast_precision_loss)]
     pub(crate) fn search(
         &self,
         layers: &[Layer],
         state: &mut State,
         which: usize,
-        reach: i32,
-        step: f64,
-        turns: &[f64],
-        margin: f64,
+        places: &Places<'_>,
     ) {
+        let Places {
+            reach,
+            step,
+            turns,
+            margin,
+        } = *places;
         let rest = self.without(layers, state, which);
         let layer = &layers[which];
         let key = which == state.key_at;
         let mut best = (f64::MIN, [0.0; 3], 0.0);
-        for &turn in turns {
+        for turn in turns.iter().copied() {
             for j in -reach..=reach {
                 for i in -reach..=reach {
                     let by = [f64::from(i) * step, f64::from(j) * step, turn];

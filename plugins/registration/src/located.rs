@@ -17,7 +17,7 @@ const FLOOR_PX: f64 = 0.03;
 const WIDEN: f64 = 2.0;
 
 /// Least share of what a block's edges tell that has to fit.
-const FITTING: f64 = 0.7;
+const FITTING: f64 = 0.8;
 
 /// What is known of a block on a sheet or on one of its images.
 #[derive(Debug, Clone, PartialEq)]

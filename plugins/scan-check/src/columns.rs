@@ -50,7 +50,7 @@ fn resolution(c: &mut Vec<ColumnSpec>) {
             "dpi",
             2,
             &format!(
-                "Resolution {way} that the sheet's nominal size implies; null where a side of the paper is outside the scan. As uncertain as the sheet's size."
+                "Resolution {way} that the sheet's nominal size implies; empty where a side of the paper is outside the scan. As uncertain as the sheet's size."
             ),
         );
     }
@@ -87,7 +87,9 @@ fn clipping(c: &mut Vec<ColumnSpec>) {
                 &format!("{name}_{channel}_pct"),
                 "%",
                 3,
-                &format!("Share of the sheet's pixels at {at} in {channel}; null for a grey scan."),
+                &format!(
+                    "Share of the sheet's pixels at {at} in {channel}; empty for a grey scan."
+                ),
             );
         }
     }
