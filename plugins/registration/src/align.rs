@@ -6,7 +6,7 @@ use crate::coarse::{Absorbed, Places};
 use crate::joint::{Fitted, Joint, Prior};
 use crate::layers::Layer;
 use crate::level::Level;
-use crate::local::Local;
+use crate::local::{Local, absorptions};
 use crate::paper::{Paper, STIFF_MM};
 use crate::resample::{Grid, resample};
 use crate::sites::{Choice, Sites};
@@ -49,6 +49,8 @@ pub(crate) struct Aligned {
     pub(crate) local: Local,
     /// Pixels the fit rests on.
     pub(crate) sites: usize,
+    /// The blocks with the inks they were printed in here.
+    pub(crate) layers: Vec<Layer>,
 }
 
 /// Margin of the sheet that is not looked at, mm.
@@ -100,8 +102,10 @@ pub(crate) fn align(
         sigma: 0.6,
     };
     search(&half_level, &paper, area, layers, &mut state, rules);
+    let mut layers = layers.to_vec();
     let mut local = Local::even(&paper, sheet, layers.len());
     let again = Absorbed::new(&half_level, &paper, area, 4);
+    let mut inks_known = false;
     let mut levels = vec![factor(25.4 / 75.0), fine, 1];
     levels.dedup();
     let mut last = None;
@@ -134,12 +138,12 @@ pub(crate) fn align(
                     1
                 },
             };
-            let sites = Sites::choose(level, layers, &state, area, choice);
+            let sites = Sites::choose(level, &layers, &state, area, choice);
             if sites.len() < 200 {
                 return Err("hardly any edge of the blocks is on the sheet".to_owned());
             }
             let joint = Joint {
-                layers,
+                layers: &layers,
                 local: &local,
                 level,
                 prior: rules.prior,
@@ -150,16 +154,25 @@ pub(crate) fn align(
                 .ok_or("the fit of the blocks' motion has no solution")?;
             state = fitted.state.clone();
             if at == 0 && turn == 0 {
-                look_again(&again, layers, &mut state);
+                look_again(&again, &layers, &mut state);
             }
             let stride = ((0.5 / level.pixel).round() as usize).max(1);
             if !(finest && turn == 1) {
-                local = local.refit(level, layers, &state, &paper, area, stride);
+                local = local.refit(level, &layers, &state, &paper, area, stride);
+                // Edges are sharp enough from the second level on.
+                if !inks_known && at > 0 {
+                    let found = absorptions(&local, level, &layers, &state, area, stride);
+                    for (l, a) in layers.iter_mut().zip(found) {
+                        l.absorption = a;
+                    }
+                    local = local.refit(level, &layers, &state, &paper, area, stride);
+                    inks_known = true;
+                }
             } else {
                 last = Some((
                     fitted,
                     sites,
-                    joint_parts(&joint, layers, images, area, choice, &state),
+                    joint_parts(&joint, &layers, images, area, choice, &state),
                 ));
             }
         }
@@ -170,6 +183,7 @@ pub(crate) fn align(
         parts,
         local,
         sites: sites.len(),
+        layers,
     })
 }
 

@@ -61,6 +61,15 @@ pub(crate) struct Fitted {
     pub(crate) settled: Vec<bool>,
 }
 
+impl Fitted {
+    /// The median of the blocks' shares that fit.
+    pub(crate) fn usual_fitting(&self) -> f64 {
+        let mut all = self.fitting.clone();
+        all.sort_by(f64::total_cmp);
+        all.get(all.len() / 2).copied().unwrap_or(0.0)
+    }
+}
+
 /// Sums of one pass over the pixels.
 struct Pass {
     normal: DMatrix<f64>,

@@ -4,6 +4,8 @@
 //! (Bouguer-Lambert law). Sharp shapes are laid over each other first and the
 //! result is blurred: the blur mixes light, not density.
 
+use std::sync::Arc;
+
 use restrike_stage::{Point, Raster, Rect};
 
 use crate::edge_map::EdgeMap;
@@ -18,11 +20,11 @@ pub(crate) struct Layer {
     /// The block's name.
     pub(crate) name: String,
     /// Its printed edges.
-    pub(crate) edges: EdgeMap,
+    pub(crate) edges: Arc<EdgeMap>,
     /// The same on a coarse grid.
-    pub(crate) rough: EdgeMap,
+    pub(crate) rough: Arc<EdgeMap>,
     /// Strength of its ink relative to the solid.
-    pub(crate) ink: Raster<f32>,
+    pub(crate) ink: Arc<Raster<f32>>,
     /// The ink's grid.
     pub(crate) ink_grid: Grid,
     /// Absorption of the solid by channel.
@@ -44,8 +46,8 @@ const ROUGH_MM: f64 = 0.34;
 
 /// Edges on a coarse grid.
 #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
-pub(crate) fn rough(edges: &EdgeMap) -> EdgeMap {
-    edges.thinned(((ROUGH_MM / edges.pitch).round() as usize).max(1))
+pub(crate) fn rough(edges: &EdgeMap) -> Arc<EdgeMap> {
+    Arc::new(edges.thinned(((ROUGH_MM / edges.pitch).round() as usize).max(1)))
 }
 
 impl Layer {

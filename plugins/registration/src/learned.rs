@@ -1,5 +1,7 @@
 //! From a shape to a layer of the model.
 
+use std::sync::Arc;
+
 use restrike_stage::{Point, Rect};
 
 use crate::edge_distance::edge_distance;
@@ -15,8 +17,8 @@ pub(crate) fn layer(name: &str, key: bool, fade: bool, shape: &Shape) -> Layer {
     Layer {
         name: name.to_owned(),
         rough: rough(&edges),
-        edges,
-        ink: shape.ink.clone(),
+        edges: Arc::new(edges),
+        ink: Arc::new(shape.ink.clone()),
         ink_grid: shape.ink_grid,
         absorption: shape.absorption,
         key,

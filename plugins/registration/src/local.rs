@@ -202,6 +202,74 @@ impl Local {
     }
 }
 
+/// Absorptions of the blocks' inks on this sheet: an edition may be printed in
+/// other inks than the proofs, and inks fade. Channel by channel the logarithms
+/// of pixels well inside are linear in them; they are held to the record's.
+pub(crate) fn absorptions(
+    local: &Local,
+    level: &Level<'_>,
+    layers: &[Layer],
+    state: &State,
+    area: Rect,
+    stride: usize,
+) -> Vec<[f64; 3]> {
+    let n = layers.len();
+    let mut normal = [0, 1, 2].map(|_| DMatrix::<f64>::zeros(n, n));
+    let mut right = [0, 1, 2].map(|_| DVector::<f64>::zeros(n));
+    let edge = RIM_MM.max(1.6 * level.pixel);
+    let (w, h) = level.size();
+    let mut ink = vec![0.0; n];
+    let share = (stride as f64 * level.pixel / 0.7).clamp(0.02, 1.0).powi(2);
+    for y in (0..h).step_by(stride) {
+        for x in (0..w).step_by(stride) {
+            let p = level.place(x, y);
+            if !area.contains(p) || !inside(layers, state, p, edge, &mut ink) {
+                continue;
+            }
+            if ink.iter().all(|i| *i <= 0.0) {
+                continue;
+            }
+            for (i, v) in ink.iter_mut().enumerate() {
+                *v *= state.strength[i];
+            }
+            let value = level.pixel(x, y);
+            let base = local.paper(p);
+            for c in 0..3 {
+                let noise = 0.05 + 0.004 / value[c].max(0.01);
+                let dark = base[c] - libm::log(value[c].max(1e-3));
+                let laid: f64 = (0..n).map(|i| ink[i] * layers[i].absorption[c]).sum();
+                let off = (dark - laid) / 0.4;
+                let k = share / (noise * noise) / (1.0 + off * off);
+                for i in 0..n {
+                    if ink[i] <= 0.0 {
+                        continue;
+                    }
+                    right[c][i] += k * ink[i] * dark;
+                    for j in 0..n {
+                        normal[c][(i, j)] += k * ink[i] * ink[j];
+                    }
+                }
+            }
+        }
+    }
+    let mut out: Vec<[f64; 3]> = layers.iter().map(|l| l.absorption).collect();
+    for c in 0..3 {
+        let (mut m, mut b) = (normal[c].clone(), right[c].clone());
+        for i in 0..n {
+            let most = layers[i].absorption.iter().copied().fold(0.0, f64::max);
+            let sd = 0.3 * layers[i].absorption[c].abs() + 0.1 * most + 1e-3;
+            m[(i, i)] += 1.0 / (sd * sd);
+            b[i] += layers[i].absorption[c] / (sd * sd);
+        }
+        if let Some(solved) = m.cholesky().map(|c| c.solve(&b)) {
+            for i in 0..n {
+                out[i][c] = solved[i].max(0.0);
+            }
+        }
+    }
+    out
+}
+
 /// Whether a place is away from all edges, with each layer's relative ink there.
 fn inside(layers: &[Layer], state: &State, p: Point, edge: f64, ink: &mut [f64]) -> bool {
     let k = state.record_place(p);

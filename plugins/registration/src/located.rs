@@ -16,8 +16,9 @@ const FLOOR_PX: f64 = 0.03;
 /// By how much the fit's own standard errors are too small, calibrated likewise.
 const WIDEN: f64 = 2.0;
 
-/// Least share of what a block's edges tell that has to fit.
-const FITTING: f64 = 0.8;
+/// Least share of what a block's edges tell that has to fit, of what is usual
+/// for the blocks of the sheet.
+pub(crate) const FITTING: f64 = 0.8;
 
 /// What is known of a block on a sheet or on one of its images.
 #[derive(Debug, Clone, PartialEq)]
@@ -45,6 +46,9 @@ pub(crate) struct Located {
     pub(crate) fitting: f64,
     /// Why it is not located.
     pub(crate) reason: Option<String>,
+    /// Half-width of the interval that is left where the place found is not
+    /// believed at all, mm: as far as was looked.
+    pub(crate) lost: Option<f64>,
 }
 
 /// Limits of what counts as located.
@@ -120,8 +124,15 @@ pub(crate) fn located(fit: &Fitted, block: &Known, at: usize, limits: Limits) ->
         pieces: fit.pieces[at],
         fitting: fit.fitting[at],
         reason: None,
+        lost: None,
     };
-    out.reason = doubt(&out, fit, at, limits, Point::new(ride.by[0], ride.by[1]));
+    let moved = Point::new(ride.by[0], ride.by[1]);
+    out.reason = lost(&out, fit, at, limits, moved);
+    if out.reason.is_some() {
+        out.lost = Some(limits.reach);
+    } else {
+        out.reason = unseen(&out, limits);
+    }
     Some(out)
 }
 
@@ -149,7 +160,8 @@ pub(crate) fn direction(degrees: f64) -> &'static str {
     }
 }
 
-fn doubt(l: &Located, fit: &Fitted, at: usize, limits: Limits, moved: Point) -> Option<String> {
+/// Why the place found is not to be believed.
+fn lost(l: &Located, fit: &Fitted, at: usize, limits: Limits, moved: Point) -> Option<String> {
     if !fit.settled[at] {
         return Some("the fit did not settle".to_owned());
     }
@@ -165,7 +177,7 @@ fn doubt(l: &Located, fit: &Fitted, at: usize, limits: Limits, moved: Point) -> 
     if l.retreat.0.abs() > 0.35 {
         return Some("its edges look nothing like the record's".to_owned());
     }
-    if fit.fitting[at] < FITTING {
+    if fit.fitting[at] < FITTING * fit.usual_fitting() {
         return Some(format!(
             "only {:.0} % of what its edges tell fits this place",
             100.0 * fit.fitting[at]
@@ -174,6 +186,11 @@ fn doubt(l: &Located, fit: &Fitted, at: usize, limits: Limits, moved: Point) -> 
     if l.pieces < 3.0 {
         return Some("its edges show in fewer than three places".to_owned());
     }
+    None
+}
+
+/// Why the place is not known well enough.
+fn unseen(l: &Located, limits: Limits) -> Option<String> {
     if l.weakest.1 > limits.se {
         return Some(format!(
             "cannot see {}: standard error {:.3} mm, most allowed {:.3} mm",

@@ -7,7 +7,7 @@ use restrike_stage::{
 use crate::align::Aligned;
 use crate::edge_distance::outlines;
 use crate::frame::SheetPlace;
-use crate::layers::{Layer, Model, Pixel};
+use crate::layers::{Model, Pixel};
 use crate::level::Level;
 use crate::located::{Limits, Located, located};
 use crate::record::Known;
@@ -35,12 +35,11 @@ pub(crate) fn draw(
     place: &SheetPlace,
     aligned: &Aligned,
     known: &[Known],
-    layers: &[Layer],
     settings: &Settings,
     out: &mut dyn Output,
 ) -> Result<(), StageError> {
     out.picture(&register(place, aligned, known, settings))?;
-    let (residual, frame) = residual(input, place, aligned, layers);
+    let (residual, frame) = residual(input, place, aligned);
     out.image(RESIDUAL, residual.view())?;
     out.picture(&Picture {
         name: "residual".to_owned(),
@@ -207,8 +206,8 @@ fn residual(
     input: &Measure<'_>,
     place: &SheetPlace,
     aligned: &Aligned,
-    layers: &[Layer],
 ) -> (Raster<f32>, Option<Frame>) {
+    let layers = &aligned.layers;
     let pixel = place.to_print.determinant().abs().sqrt();
     let factor = ((RESIDUAL_MM / pixel).round() as usize).max(1);
     let level = Level::new(input.scan, &place.to_print, factor);

@@ -9,6 +9,7 @@
 //! lies at x = x_mm + i pitch_mm, y = y_mm - j pitch_mm of the index.
 
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 use restrike_stage::{Affine, Point, Raster, StageError};
 use serde::{Deserialize, Serialize};
@@ -317,8 +318,8 @@ pub(crate) fn read(parts: &BTreeMap<String, Vec<u8>>) -> Result<Option<Vec<Known
         let layer = Layer {
             name: part.name.clone(),
             rough: rough(&edges),
-            edges,
-            ink: Raster::from_vec(w, h, 1, ink).map_err(shape)?,
+            edges: Arc::new(edges),
+            ink: Arc::new(Raster::from_vec(w, h, 1, ink).map_err(shape)?),
             ink_grid,
             absorption: part.absorption,
             key: part.key,

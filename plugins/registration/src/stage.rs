@@ -378,15 +378,7 @@ impl Stage for Registration {
         let pixel = place.to_print.determinant().abs().sqrt();
         self.rows(&aligned, known, pixel, out)?;
         if self.settings.pictures && !out.cancelled() {
-            pictures::draw(
-                &input,
-                &place,
-                &aligned,
-                known,
-                &layers,
-                &self.settings,
-                out,
-            )?;
+            pictures::draw(&input, &place, &aligned, known, &self.settings, out)?;
         }
         Ok(())
     }

@@ -228,10 +228,8 @@ pub(crate) fn specs() -> Vec<TableSpec> {
 pub(crate) fn block_row(image: &str, block: &Known, l: &Located, strength: f64) -> Row {
     let se = |i: usize| l.covariance[i][i].max(0.0).sqrt();
     let half = |i: usize| {
-        NINETY
-            * (l.covariance[i][i] + l.zero_se[i] * l.zero_se[i])
-                .max(0.0)
-                .sqrt()
+        let spread = l.covariance[i][i] + l.zero_se[i] * l.zero_se[i];
+        (NINETY * spread.max(0.0).sqrt()).max(l.lost.unwrap_or(0.0))
     };
     let ok = l.reason.is_none();
     let given = |v: f64| ok.then_some(v);

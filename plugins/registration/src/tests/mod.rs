@@ -70,7 +70,7 @@ pub(super) struct Set {
 }
 
 impl Set {
-    /// A small landscape at 200 dpi, printed as `change` has it.
+    /// A small landscape at 300 dpi, printed as `change` has it.
     pub(super) fn new(seed: u64, two_up: bool, change: &dyn Fn(&mut RunSpec)) -> Self {
         let design = Design::generate(&DesignSpec {
             seed,
@@ -84,7 +84,7 @@ impl Set {
         let mut run = RunSpec {
             sheets: 1,
             seed,
-            dpi: 200.0,
+            dpi: 300.0,
             proofs: true,
             ..RunSpec::new(Difficulty::Standard)
         };
@@ -122,7 +122,7 @@ impl Set {
     fn learn(&mut self, name: &str, scan: &Scan) {
         let block = self.design.block(name).unwrap();
         let fade = !block.bokashi.is_empty();
-        let grid = Grid::over(self.sheet, 25.4 / 200.0);
+        let grid = Grid::over(self.sheet, 25.4 / 300.0);
         let laid = resample(scan.view(), &scan.to_print(), grid).unwrap();
         let shape = shape::shape(&laid, grid, self.sheet, &self.images, fade).unwrap();
         self.layers
@@ -195,24 +195,38 @@ impl Set {
                 }
             }
         }
-        let px = 25.4 / 200.0;
+        let px = 25.4 / 300.0;
         (sum * (1.0 / count / px), (square / count).sqrt() / px)
     }
 
     /// A block's place is right: within a fifth of a pixel, or as far off as the
     /// fit's own standard error allows where little of the block is to be seen.
-    pub(super) fn assert_found(&self, fit: &crate::joint::Fitted, truth: &Truth, name: &str) {
+    /// A block whose edges do not fit the place is not said to be found: false.
+    pub(super) fn assert_found(
+        &self,
+        fit: &crate::joint::Fitted,
+        truth: &Truth,
+        name: &str,
+    ) -> bool {
+        if fit.fitting[self.at(name)] < crate::located::FITTING * fit.usual_fitting() {
+            return false;
+        }
         let (_, rms) = self.error(fit, truth, name);
         let at = fit.state.slots(self.at(name)).ride.unwrap();
         let se = (0..6)
             .map(|i| fit.covariance[(at + i, at + i)])
             .fold(0.0, f64::max)
             .sqrt()
-            / (25.4 / 200.0);
+            / (25.4 / 300.0);
         assert!(
             rms < f64::max(0.2, 6.0 * se),
-            "{name}: {rms:.3} px, stated {se:.3}"
+            "{name}: {rms:.3} px, stated {se:.3}, fitting {:.2}, pieces {:.1}, {:.3?}, retreat {:.3}",
+            fit.fitting[self.at(name)],
+            fit.pieces[self.at(name)],
+            self.error(fit, truth, name).0,
+            fit.state.retreat[self.at(name)],
         );
         assert!(rms < 1.0, "{name}: {rms:.3} px");
+        true
     }
 }

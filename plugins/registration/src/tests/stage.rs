@@ -37,7 +37,7 @@ fn a_block_that_did_not_print_is_not_located() {
     let limits = Limits {
         se: 0.05,
         reach: 3.5,
-        pixel: 25.4 / 200.0,
+        pixel: 25.4 / 300.0,
     };
     let blocks = known(&set);
     let red = set.at("red");
