@@ -10,7 +10,7 @@ fn a_scan_without_resolution_is_refused_before_work() {
     bench.write("sheets.csv", "file\nscan1.png\nscan2.png\n");
     let text = bench.run(2);
     assert!(
-        text.contains("sheets.csv:2: scan1.png holds no resolution"),
+        text.contains("sheets.csv:2: scan1.png, scan2.png hold no resolution"),
         "{text}"
     );
     assert!(text.contains("column `dpi`"), "{text}");

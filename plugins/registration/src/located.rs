@@ -179,8 +179,9 @@ fn lost(l: &Located, fit: &Fitted, at: usize, limits: Limits, moved: Point) -> O
     }
     if fit.fitting[at] < FITTING * fit.usual_fitting() {
         return Some(format!(
-            "only {:.0} % of what its edges tell fits this place",
-            100.0 * fit.fitting[at]
+            "only {:.0} % of what its edges tell fits this place ({:.0} % is usual on this sheet): another or a re-cut block, or a wrong place",
+            100.0 * fit.fitting[at],
+            100.0 * fit.usual_fitting()
         ));
     }
     if l.pieces < 3.0 {
