@@ -1,6 +1,7 @@
 //! From a block's coverage of 3 megapixels to distances and to centre lines.
 
 use restrike_model::{Point, Raster};
+use restrike_ops::centre_lines::{LineLimits, centre_lines};
 use restrike_ops::contour::{Inside, contours};
 use restrike_ops::edge_distance::level_distance;
 
@@ -39,4 +40,11 @@ fn distance(bencher: divan::Bencher<'_, '_>) {
     let shape = coverage();
     let origin = Point::new(-90.0, 60.0);
     bencher.bench_local(|| level_distance(&shape, 0.5, Inside::Above, origin, 25.4 / 300.0));
+}
+
+#[divan::bench(sample_count = 10, sample_size = 1)]
+fn lines(bencher: divan::Bencher<'_, '_>) {
+    let origin = Point::new(-90.0, 60.0);
+    let map = level_distance(&coverage(), 0.5, Inside::Above, origin, 25.4 / 300.0);
+    bencher.bench_local(|| centre_lines(&map, LineLimits::default()));
 }

@@ -1,7 +1,9 @@
 //! Numerics for measuring impressions, one algorithm a file.
 
 pub mod area_shrink;
+pub mod atlas;
 pub mod autocorrelation;
+pub mod centre_lines;
 pub mod change_points;
 pub mod ciede2000;
 pub mod cielab;
@@ -22,7 +24,9 @@ pub mod phase_correlation;
 pub mod projection_angle;
 pub mod quantiles;
 pub mod sfr;
+pub mod skeleton_graph;
 pub mod stats;
 pub mod step_scan;
 pub mod surface_fit;
 pub mod theil_sen;
+pub mod thinning;
