@@ -242,4 +242,20 @@ fn the_preset_for_first_proofs_gives_corrections_and_drawings() {
             .exists()
     );
     assert!(folder.join("record/edges-01.png").exists());
+    let told = restrike()
+        .arg("record")
+        .arg(folder.join("record"))
+        .output()
+        .unwrap();
+    let told = String::from_utf8_lossy(&told.stdout).into_owned();
+    for words in [
+        "edges-07: ",
+        "learned by stage registration",
+        "name: brown",
+        "basis: key lines",
+    ] {
+        assert!(told.contains(words), "{words}: {told}");
+    }
+    let none = restrike().arg("record").arg(&folder).output().unwrap();
+    assert_eq!(none.status.code(), Some(2));
 }

@@ -45,6 +45,11 @@ pub(crate) enum Command {
     Check(Inputs),
     /// List the stages there are, or show one: its settings and tables.
     Stages(StagesArgs),
+    /// Show what a block record holds: its parts, where each is from, zeros and inks.
+    Record {
+        /// The record's folder (`record` in a run's output folder).
+        folder: PathBuf,
+    },
     /// Print the JSON Schema of a config file, for editors.
     Schema,
     /// Print a completion script for a shell.

@@ -2,6 +2,7 @@
 
 mod args;
 mod plan;
+mod record;
 mod run;
 mod stages;
 mod tell;
@@ -58,6 +59,7 @@ fn main() -> ExitCode {
         Command::Run(args) => run::run(&args, &teller),
         Command::Check(inputs) => plan::check(&inputs),
         Command::Stages(args) => stages::show(&args),
+        Command::Record { folder } => record::show(&folder),
         Command::Schema => print(&json_text(&restrike_engine::Config::schema())),
         Command::Completions { shell } => {
             let mut text = Vec::new();
@@ -65,9 +67,17 @@ fn main() -> ExitCode {
             print(&String::from_utf8_lossy(&text))
         }
         Command::Man => {
+            // The subcommands' pages follow: their options stand nowhere else.
             let mut text = Vec::new();
-            match clap_mangen::Man::new(Cli::command()).render(&mut text) {
-                Ok(()) => print(&String::from_utf8_lossy(&text)),
+            let mut whole = Cli::command();
+            whole.build();
+            let pages = std::iter::once(whole.clone()).chain(whole.get_subcommands().cloned());
+            let rendered = pages
+                .filter(|c| c.get_name() != "help")
+                .map(|c| clap_mangen::Man::new(c).render(&mut text))
+                .collect::<Result<Vec<()>, _>>();
+            match rendered {
+                Ok(_) => print(&String::from_utf8_lossy(&text)),
                 Err(e) => Err(End::failed(e)),
             }
         }
