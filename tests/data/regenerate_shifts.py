@@ -23,7 +23,7 @@ import skimage
 from skimage.registration import phase_cross_correlation
 
 SIZE = 96
-WAVES = 60
+WAVES = 150
 
 
 def lcg(state):
@@ -39,7 +39,7 @@ def waves(seed):
             state = lcg(state)
             values.append(state / 2**32)
         u, v, p, a = values
-        out.append(((u - 0.5) * 0.3, (v - 0.5) * 0.3, 2 * math.pi * p, 0.2 + a))
+        out.append(((u - 0.5) * 0.8, (v - 0.5) * 0.8, 2 * math.pi * p, 0.2 + a))
     return out
 
 
@@ -66,7 +66,9 @@ def main():
         seed = 1000 + n
         first, second = image(seed, 0, 0, 77 + n), image(seed, dx, dy, 177 + n)
         found, _, _ = phase_cross_correlation(first * window, second * window, upsample_factor=100)
+        # ECC starts from the shift rounded to a pixel, as it would from a coarse step.
         warp = np.eye(2, 3, dtype=np.float32)
+        warp[0, 2], warp[1, 2] = round(dx), round(dy)
         stop = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 500, 1e-8)
         _, warp = cv2.findTransformECC(first.astype(np.float32), second.astype(np.float32),
                                        warp, cv2.MOTION_TRANSLATION, stop, None, 5)

@@ -8,11 +8,11 @@ use std::sync::Arc;
 
 use restrike_stage::{Point, Raster, Rect};
 
-use crate::edge_map::EdgeMap;
 use crate::local::Local;
 use crate::resample::Grid;
 use crate::shape;
 use crate::state::State;
+use restrike_ops::edge_map::EdgeMap;
 
 /// A block as the record knows it.
 #[derive(Debug, Clone)]

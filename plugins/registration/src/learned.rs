@@ -4,15 +4,22 @@ use std::sync::Arc;
 
 use restrike_stage::{Point, Rect};
 
-use crate::edge_distance::edge_distance;
-use crate::edge_map::EdgeMap;
 use crate::layers::{Layer, rough};
 use crate::shape::Shape;
+use restrike_ops::contour::Inside;
+use restrike_ops::edge_distance::level_distance;
+use restrike_ops::edge_map::EdgeMap;
 
 /// The layer of a shape: its centroid, size and extent come from its edges.
 #[allow(clippy::cast_precision_loss)]
 pub(crate) fn layer(name: &str, key: bool, fade: bool, shape: &Shape) -> Layer {
-    let edges = edge_distance(&shape.coverage, shape.grid);
+    let edges = level_distance(
+        &shape.coverage,
+        0.5,
+        Inside::Above,
+        shape.grid.origin,
+        shape.grid.pitch,
+    );
     let (centre, radius, extent) = moments(&edges);
     Layer {
         name: name.to_owned(),

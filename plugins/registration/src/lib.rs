@@ -8,8 +8,6 @@ mod marks;
 
 mod align;
 mod coarse;
-mod edge_distance;
-mod edge_map;
 mod frame;
 mod joint;
 mod layers;

@@ -5,13 +5,13 @@ use restrike_stage::{
 };
 
 use crate::align::Aligned;
-use crate::edge_distance::outlines;
 use crate::frame::SheetPlace;
 use crate::layers::{Model, Pixel};
 use crate::level::Level;
 use crate::located::{Limits, Located, located};
 use crate::record::Known;
 use crate::settings::Settings;
+use restrike_ops::contour::{Inside, contours};
 
 /// Name of the residual's image.
 pub(crate) const RESIDUAL: &str = "registration-residual";
@@ -165,10 +165,23 @@ fn outline(
     let Some(map) = aligned.whole.state.rides[n].map() else {
         return;
     };
-    for line in outlines(&block.layer.rough) {
-        let long: f64 = line.windows(2).map(|p| p[0].distance(p[1])).sum();
-        if long < LEAST_MM {
+    let rough = &block.layer.rough;
+    for found in contours(&rough.distance, 0.0, Inside::Below) {
+        if found.length() * rough.pitch < LEAST_MM {
             continue;
+        }
+        let mut line: Vec<Point> = found
+            .points
+            .iter()
+            .map(|p| {
+                Point::new(
+                    rough.origin.x + p.x * rough.pitch,
+                    rough.origin.y - p.y * rough.pitch,
+                )
+            })
+            .collect();
+        if found.closed {
+            line.extend(line.first().copied());
         }
         let draw = |place: &dyn Fn(Point) -> Point, tone, stroke| Mark::Line {
             points: thinned(&line).map(|b| px(place(b))).collect(),

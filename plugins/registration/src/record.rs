@@ -7,6 +7,10 @@
 //! negative where the block prints. `ink-NN.png` is 16-bit grey: strength of
 //! the ink relative to the solid = value / 16384. Sample (i, j) of a picture
 //! lies at x = x_mm + i pitch_mm, y = y_mm - j pitch_mm of the index.
+//!
+//! `key-lines.json` is the key's lines, each with a number, its centre line and
+//! half width by arc length, and the outlines of its solids (see
+//! `restrike_ops::atlas` for the layout).
 
 use std::collections::BTreeMap;
 use std::sync::Arc;
@@ -14,14 +18,17 @@ use std::sync::Arc;
 use restrike_stage::{Affine, Point, Raster, StageError};
 use serde::{Deserialize, Serialize};
 
-use crate::edge_map::EdgeMap;
 use crate::layers::{Layer, rough};
 use crate::learned::moments;
 use crate::resample::Grid;
 use crate::state::{RIDE, Ride};
+use restrike_ops::centre_lines::{LineLimits, centre_lines};
+use restrike_ops::edge_map::EdgeMap;
 
 /// Name of the index.
 pub(crate) const INDEX: &str = "registration";
+/// Name of the key's lines.
+pub(crate) const LINES: &str = "key-lines";
 /// Most blocks a record holds.
 pub(crate) const MOST: usize = 24;
 /// What the index says it is.
@@ -164,7 +171,7 @@ fn area(edges: &EdgeMap) -> f64 {
 
 /// Names of all parts a record may hold.
 pub(crate) fn names() -> Vec<String> {
-    let mut out = vec![INDEX.to_owned()];
+    let mut out = vec![INDEX.to_owned(), LINES.to_owned()];
     for n in 1..=MOST {
         out.push(format!("edges-{n:02}"));
         out.push(format!("ink-{n:02}"));
@@ -188,6 +195,13 @@ pub(crate) fn write(design: &str, blocks: &[Known]) -> Result<Vec<(String, Vec<u
         INDEX.to_owned(),
         serde_json::to_vec_pretty(&index).map_err(|e| error(&e))?,
     )];
+    if let Some(key) = blocks.iter().find(|b| b.part.key) {
+        let atlas = centre_lines(&key.layer.edges, LineLimits::default());
+        out.push((
+            LINES.to_owned(),
+            serde_json::to_vec(&atlas).map_err(|e| error(&e))?,
+        ));
+    }
     for (n, b) in blocks.iter().enumerate() {
         let edges: Vec<u16> = b
             .layer

@@ -11,8 +11,8 @@
 use nalgebra::{SMatrix, SVector};
 use restrike_stage::Point;
 
-use crate::edge_map::EdgeMap;
 use crate::state::{RIDE, Ride};
+use restrike_ops::edge_map::EdgeMap;
 
 /// The zero of a block.
 #[derive(Debug, Clone, PartialEq)]

@@ -3,11 +3,12 @@
 use restrike_stage::{Point, Raster};
 
 use super::{Set, affine};
-use crate::edge_distance::edge_distance;
-use crate::edge_map::EdgeMap;
 use crate::resample::Grid;
 use crate::state::Ride;
 use crate::zero::zero;
+use restrike_ops::contour::Inside;
+use restrike_ops::edge_distance::level_distance;
+use restrike_ops::edge_map::EdgeMap;
 
 #[test]
 fn outlines_that_follow_key_lines_find_their_place() {
@@ -63,7 +64,7 @@ fn drawn(inside: &dyn Fn(Point) -> f64) -> EdgeMap {
             c.set(i, j, 0, (0.5 - d / 0.4).clamp(0.0, 1.0) as f32);
         }
     }
-    edge_distance(&c, grid)
+    level_distance(&c, 0.5, Inside::Above, grid.origin, grid.pitch)
 }
 
 #[test]
