@@ -15,6 +15,8 @@ const FLOOR_MM: f64 = 0.002;
 const FLOOR_PX: f64 = 0.03;
 /// By how much the fit's own standard errors are too small, calibrated likewise.
 const WIDEN: f64 = 2.0;
+/// The same for a gradation, whose outline is read off ink that changes along it.
+const WIDEN_FADE: f64 = 4.0;
 
 /// Least share of what a block's edges tell that has to fit, of what is usual
 /// for the blocks of the sheet.
@@ -87,10 +89,15 @@ pub(crate) fn located(fit: &Fitted, block: &Known, at: usize, limits: Limits) ->
     let first = slot.ride?;
     let ride = state.rides[at];
     let mut own = [[0.0; RIDE]; RIDE];
+    let widen = if block.part.bokashi {
+        WIDEN_FADE
+    } else {
+        WIDEN
+    };
     let floor = (FLOOR_MM * FLOOR_MM + (FLOOR_PX * limits.pixel).powi(2)) / 1.0;
     for (i, row) in own.iter_mut().enumerate() {
         for (j, v) in row.iter_mut().enumerate() {
-            *v = fit.covariance[(first + i, first + j)] * WIDEN * WIDEN;
+            *v = fit.covariance[(first + i, first + j)] * widen * widen;
         }
         row[i] += floor;
     }
@@ -110,7 +117,7 @@ pub(crate) fn located(fit: &Fitted, block: &Known, at: usize, limits: Limits) ->
     let zc = block.part.zero.covariance_mm2;
     let zero_middle_se = zc[0][0].max(zc[1][1]).sqrt();
     let w = slot.retreat;
-    let retreat_se = (fit.covariance[(w, w)] * WIDEN * WIDEN + floor).sqrt();
+    let retreat_se = (fit.covariance[(w, w)] * widen * widen + floor).sqrt();
     let weakest = weakest([[own[0][0], own[0][1]], [own[1][0], own[1][1]]]);
     let mut out = Located {
         motion,
