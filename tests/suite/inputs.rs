@@ -114,3 +114,34 @@ fn errors_are_json_when_asked_for() {
         (&"error".into(), &"refused".into())
     );
 }
+
+#[test]
+fn images_that_cannot_be_are_refused_with_their_line() {
+    let image = |name: &str, x: f64, width: f64| {
+        format!(
+            "[[image]]\nname = \"{name}\"\nx_mm = {x:?}\ny_mm = 0.0\nwidth_mm = {width:?}\nheight_mm = 20.0\n"
+        )
+    };
+    for (images, words) in [
+        (
+            image("middle", 0.0, 20.0),
+            "expected one of whole, left, right, upper, lower",
+        ),
+        (
+            image("left", -5.0, 20.0) + &image("right", 5.0, 20.0),
+            "images `left` and `right` overlap",
+        ),
+        (image("left", 0.0, -3.0), "must have a positive size"),
+    ] {
+        let bench = Bench::new(1, &format!("{images}{STAGE}"));
+        let text = bench.run(2);
+        assert!(text.contains(words), "{words}: {text}");
+    }
+}
+
+#[test]
+fn a_pin_that_is_no_hash_is_refused() {
+    let bench = Bench::new(1, &STAGE.replacen("\nname", "\nsha256 = \"abc\"\nname", 1));
+    let text = bench.run(2);
+    assert!(text.contains("64 hexadecimal digits"), "{text}");
+}

@@ -8,7 +8,7 @@ use crate::args::Inputs;
 use crate::{ALL_MEASURED, End, SOME_NOT_MEASURED, print};
 
 /// Makes the plan of a command line.
-pub(crate) fn make(inputs: &Inputs, replace: bool) -> Result<Plan, End> {
+pub(crate) fn make(inputs: &Inputs, replace: bool, only_checked: bool) -> Result<Plan, End> {
     let search = Search::new(inputs.search.plugin_dir.clone());
     let overrides = Overrides {
         sheets: inputs.sheets.clone(),
@@ -16,12 +16,13 @@ pub(crate) fn make(inputs: &Inputs, replace: bool) -> Result<Plan, End> {
         record: inputs.record.clone(),
         memory_mib: inputs.memory,
         replace,
+        only_checked,
     };
     Plan::new(&inputs.config, &overrides, &search).map_err(End::refused)
 }
 
 pub(crate) fn check(inputs: &Inputs) -> Result<u8, End> {
-    let plan = make(inputs, false)?;
+    let plan = make(inputs, false, true)?;
     let count = |f: &dyn Fn(&Role) -> bool| {
         plan.sheets
             .iter()
@@ -35,7 +36,11 @@ pub(crate) fn check(inputs: &Inputs) -> Result<u8, End> {
         count(&|r| *r == Role::Reference),
         count(&|r| matches!(r, Role::Proof(_))),
         count(&|r| *r == Role::Run),
-        plan.output.display(),
+        if plan.output.as_os_str().is_empty() {
+            "none named: a run needs `output` or --out".to_owned()
+        } else {
+            plan.output.display().to_string()
+        },
     );
     for s in &plan.stages {
         let m = s.manifest();

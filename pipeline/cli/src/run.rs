@@ -13,7 +13,7 @@ use crate::write::{self, Pictures};
 use crate::{ALL_MEASURED, End, SOME_NOT_MEASURED, STOPPED, plan};
 
 pub(crate) fn run(args: &RunArgs, teller: &Teller) -> Result<u8, End> {
-    let plan = plan::make(&args.inputs, args.replace)?;
+    let plan = plan::make(&args.inputs, args.replace, false)?;
     let stopped = Arc::new(AtomicBool::new(false));
     let asked = Arc::clone(&stopped);
     ctrlc::set_handler(move || {

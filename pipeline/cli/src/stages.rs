@@ -6,6 +6,9 @@ use restrike_model::Manifest;
 use crate::args::StagesArgs;
 use crate::{End, json_text, print};
 
+/// End of the version of a stage that only tests use; a build tree holds one.
+const FOR_TESTS: &str = "-test";
+
 pub(crate) fn show(args: &StagesArgs) -> Result<u8, End> {
     let search = Search::new(args.search.plugin_dir.clone());
     let libraries: Vec<Library> = match &args.name {
@@ -17,6 +20,7 @@ pub(crate) fn show(args: &StagesArgs) -> Result<u8, End> {
             .all()
             .iter()
             .filter_map(|p| Library::open(p, None).ok())
+            .filter(|l| !l.manifest().version.ends_with(FOR_TESTS))
             .collect(),
     };
     let manifests: Vec<&Manifest> = libraries.iter().map(Library::manifest).collect();
@@ -36,9 +40,10 @@ pub(crate) fn show(args: &StagesArgs) -> Result<u8, End> {
             .iter()
             .map(|l| {
                 format!(
-                    "{}library: {}\n",
+                    "{}library: {}\nsha256: {}\n",
                     described(l.manifest()),
-                    l.path().display()
+                    l.path().display(),
+                    l.sha256()
                 )
             })
             .collect(),

@@ -28,6 +28,8 @@ pub struct Overrides {
     pub memory_mib: Option<u64>,
     /// Whether an output folder of something else may be used.
     pub replace: bool,
+    /// Whether a plan without an output folder will do: it is not to be run.
+    pub only_checked: bool,
 }
 
 /// A checked plan.
@@ -98,6 +100,7 @@ impl Plan {
         let stages = stages(path, &text, &folder, &config, search)?;
         check_chain(path, &text, &config, &stages)?;
         let project = project(&folder, &config)?;
+        check_images(path, &text, &project)?;
 
         let list = overrides
             .sheets
@@ -125,6 +128,7 @@ impl Plan {
             .output
             .clone()
             .or_else(|| config.output.as_ref().map(|p| folder.join(p)))
+            .or_else(|| overrides.only_checked.then(PathBuf::new))
             .ok_or_else(|| {
                 refuse("no output folder: set `output`, or give one with --out".to_owned())
             })?;
@@ -210,6 +214,13 @@ fn stages(
             let stage = spanned.get_ref();
             let line = Some(line_of(text, spanned.span().start));
             let refuse = |what: String| Refusal::new(path, line, what);
+            let digits = |pin: &String| pin.len() == 64 && pin.bytes().all(|b| b.is_ascii_hexdigit());
+            if stage.sha256.as_ref().is_some_and(|pin| !digits(pin)) {
+                return Err(refuse(format!(
+                    "`sha256` of stage `{}` is no SHA-256: 64 hexadecimal digits are expected, as `sha256sum` prints them",
+                    stage.name
+                )));
+            }
             let library = match &stage.library {
                 Some(file) => folder.join(file),
                 None => search
@@ -397,6 +408,55 @@ fn project(folder: &Path, config: &Config) -> Result<Project, Refusal> {
         marks: config.marks.clone(),
         tolerances: config.tolerances.clone(),
     })
+}
+
+/// Images have one of the known names, lie on the sheet and not on each other.
+fn check_images(path: &Path, text: &str, project: &Project) -> Result<(), Refusal> {
+    const NAMES: [&str; 5] = ["whole", "left", "right", "upper", "lower"];
+    /// How far a stated image may reach over the stated sheet, mm: sizes are rounded.
+    const SLACK_MM: f64 = 1.0;
+    for (n, image) in project.images.iter().enumerate() {
+        let named = format!("\"{}\"", image.name);
+        let line = text
+            .lines()
+            .position(|l| l.trim_start().starts_with("name") && l.contains(&named))
+            .map(|l| l + 1);
+        let refuse = |what: String| Err(Refusal::new(path, line, what));
+        if !NAMES.contains(&image.name.as_str()) {
+            return refuse(format!(
+                "an image is named `{}`, expected one of {}",
+                image.name,
+                NAMES.join(", ")
+            ));
+        }
+        let area = image.rect();
+        if let Some(s) = project.sheet {
+            let sheet = restrike_model::Rect::centred(s.width_mm, s.height_mm).grown(SLACK_MM);
+            if !area.corners().iter().all(|c| sheet.contains(*c)) {
+                return refuse(format!(
+                    "image `{}` reaches over the sheet of {} x {} mm: x_mm and y_mm are its centre, measured from the sheet's centre",
+                    image.name, s.width_mm, s.height_mm
+                ));
+            }
+        }
+        for other in &project.images[..n] {
+            let b = other.rect();
+            if other.name == image.name {
+                return refuse(format!("image `{}` stands here twice", image.name));
+            }
+            let apart = area.min.x >= b.max.x - SLACK_MM
+                || b.min.x >= area.max.x - SLACK_MM
+                || area.min.y >= b.max.y - SLACK_MM
+                || b.min.y >= area.max.y - SLACK_MM;
+            if !apart {
+                return refuse(format!(
+                    "images `{}` and `{}` overlap",
+                    other.name, image.name
+                ));
+            }
+        }
+    }
+    Ok(())
 }
 
 fn check_roles(list: &Path, lines: &[SheetLine], project: &Project) -> Result<(), Refusal> {

@@ -138,11 +138,13 @@ pub struct Truth {
     pub dpi: f64,
     /// Resolution written to the file.
     pub dpi_tag: Option<f64>,
-    /// Turn as seen, degrees counter-clockwise (180 more when upside down).
+    /// Turn as seen, degrees counter-clockwise (180 more when upside down), before
+    /// the corners are displaced: hold a measurement against `sheet_px` instead.
     pub rotation_deg: f64,
     /// Nominal sheet size, mm.
     pub sheet_mm: P,
-    /// True sheet size (apart from the corners' displacement), mm.
+    /// True sheet size, mm, before the corners are displaced: hold a measurement
+    /// against `sheet_px` instead.
     pub sheet_true_mm: P,
     /// Nominal sheet corners (deckle edges wander about them), scan px.
     pub sheet_px: Corners,

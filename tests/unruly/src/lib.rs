@@ -25,7 +25,7 @@ impl Stage for Unruly {
     fn manifest() -> Manifest {
         Manifest {
             name: "unruly".into(),
-            version: "1".into(),
+            version: "1-test".into(),
             summary: "Misbehaves as told.".into(),
             settings: json!({
                 "type": "object",
