@@ -47,6 +47,8 @@ fn expected(truth: &[Truth]) -> Vec<&'static str> {
 #[derive(Debug, Default)]
 pub struct Report {
     counts: BTreeMap<(String, String), usize>,
+    /// What was said of duplicates, right or wrong, and of all wrong names.
+    reasons: Vec<String>,
 }
 
 impl Report {
@@ -69,7 +71,12 @@ impl Report {
                 format!("{is:<14} called {called:<14} {n:4}{mark}")
             })
             .collect();
-        format!("{}\nwrong names: {}", lines.join("\n"), self.wrong())
+        format!(
+            "{}\n{}\nwrong names: {}",
+            lines.join("\n"),
+            self.reasons.join("\n"),
+            self.wrong()
+        )
     }
 }
 
@@ -92,6 +99,13 @@ pub fn report(sheets: u32, dpi: f64, difficulty: Difficulty) -> Result<Report> {
                 .as_str()
                 .unwrap_or_default()
                 .to_owned();
+            if called != is || is == "duplicate" {
+                let reason = cell(table, row, "reason").as_str().unwrap_or_default();
+                report.reasons.push(format!(
+                    "{:?} {}: {is} called {called}: {reason}",
+                    batch.family, batch.seed
+                ));
+            }
             *report.counts.entry((is.to_owned(), called)).or_default() += 1;
         }
     }
