@@ -28,13 +28,9 @@ pub(crate) struct Findings<'a> {
 pub(crate) fn verdict(f: &Findings<'_>) -> (String, Vec<String>) {
     let s = f.settings;
     let mut remarks = Vec::new();
-    // Of a stated and a measured resolution that differ the lesser is believed.
-    let stated = f.info.dpi.x.min(f.info.dpi.y);
-    let dpi = f
-        .ratios
-        .iter()
-        .flatten()
-        .fold(stated, |least, r| least.min(stated * r));
+    // Within the tolerance the sheet's cut is in doubt and not the resolution;
+    // beyond it no length is believed at all, see below.
+    let dpi = f.info.dpi.x.min(f.info.dpi.y);
     let sides = f.paper.seen.iter().filter(|s| **s).count();
     if sides == 0 {
         remarks.push("no bed is seen round the paper".to_owned());
@@ -110,7 +106,7 @@ pub(crate) fn verdict(f: &Findings<'_>) -> (String, Vec<String>) {
     }
     if dpi >= s.line_wear_dpi && !out_of_focus && !contradicts {
         fit.push("line wear");
-    } else if dpi < s.line_wear_dpi {
+    } else if dpi < s.line_wear_dpi && !contradicts {
         remarks.push(format!(
             "line wear only for lines of {:.2} mm and more (3 px)",
             3.0 * 25.4 / dpi

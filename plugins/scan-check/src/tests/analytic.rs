@@ -163,6 +163,30 @@ fn resolution_follows_from_the_sheet_and_a_wrong_one_is_flagged() {
 }
 
 #[test]
+fn a_sheet_cut_a_little_small_costs_nothing_and_a_contradiction_all_lengths() {
+    let d = Drawing::default();
+    let scan = d.draw();
+    let limits = json!({"registration_dpi": 300.0, "line_wear_dpi": 300.0});
+    // Cut 0.4 % smaller than stated, well inside the tolerance of 2 %.
+    let stated = d.size().map(|s| Size {
+        width_mm: s.width_mm * 1.004,
+        height_mm: s.height_mm * 1.004,
+    });
+    let kept = run(&scan, d.dpi, 16, stated, &limits).unwrap();
+    assert!(kept.number("ratio_x") < 0.997 && kept.number("ratio_y") < 0.997);
+    assert_eq!(kept.value("resolution_contradicts"), false.into());
+    assert_eq!(kept.text("fit_for"), "registration, colour, line wear");
+
+    for dpi in [200.0, 400.0] {
+        let kept = run(&scan, dpi, 16, d.size(), &limits).unwrap();
+        assert_eq!(kept.text("fit_for"), "colour", "{dpi}");
+        let remarks = kept.text("remarks");
+        assert!(remarks.contains("no lengths can be trusted"), "{remarks}");
+        assert!(!remarks.contains("line wear only"), "{remarks}");
+    }
+}
+
+#[test]
 fn a_side_outside_the_scan_gives_no_resolution_across() {
     let d = Drawing {
         offset: [9.0, 0.3],
