@@ -6,18 +6,7 @@
 
 use restrike_model::{Point, Raster};
 
-/// Where the samples of a map lie on the sheet.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Grid {
-    /// Place of sample (0, 0) in print coordinates, mm; rows run downwards.
-    pub origin: Point,
-    /// Distance of neighbouring samples, mm.
-    pub pitch: f64,
-    /// Samples across.
-    pub width: usize,
-    /// Samples down.
-    pub height: usize,
-}
+pub use crate::grid::Grid;
 
 /// Signed distance to the nearest printed edge on a grid over the sheet, mm:
 /// negative where the block prints.

@@ -8,9 +8,10 @@ use crate::layers::Layer;
 use crate::level::Level;
 use crate::local::{Local, absorptions};
 use crate::paper::{Paper, STIFF_MM};
-use crate::resample::{Grid, resample};
 use crate::sites::{Choice, Sites};
 use crate::state::{KEY, Ride, State};
+use restrike_ops::grid::Grid;
+use restrike_ops::resample::resample;
 
 /// How a sheet is fitted.
 #[derive(Debug, Clone, Copy)]

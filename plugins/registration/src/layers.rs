@@ -9,10 +9,10 @@ use std::sync::Arc;
 use restrike_stage::{Point, Raster, Rect};
 
 use crate::local::Local;
-use crate::resample::Grid;
 use crate::shape;
 use crate::state::State;
 use restrike_ops::edge_map::EdgeMap;
+use restrike_ops::grid::Grid;
 
 /// A block as the record knows it.
 #[derive(Debug, Clone)]

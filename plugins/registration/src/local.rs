@@ -12,8 +12,9 @@ use restrike_stage::{Point, Rect};
 use crate::layers::Layer;
 use crate::level::Level;
 use crate::paper::Paper;
-use crate::resample::Grid;
 use crate::state::State;
+use restrike_ops::grid::Grid;
+use restrike_ops::placement::Field;
 
 /// Distance of the nodes, mm.
 const NODE_MM: f64 = 10.0;
@@ -56,31 +57,10 @@ impl Local {
         }
     }
 
-    /// The four nodes about a place and their weights.
-    #[allow(
-        clippy::cast_possible_truncation,
-        clippy::cast_sign_loss,
-        clippy::cast_precision_loss
-    )]
-    fn nodes(&self, p: Point) -> [(usize, f64); 4] {
-        let g = &self.grid;
-        let x = ((p.x - g.origin.x) / g.pitch).clamp(0.0, (g.width - 1) as f64 - 1e-9);
-        let y = ((g.origin.y - p.y) / g.pitch).clamp(0.0, (g.height - 1) as f64 - 1e-9);
-        let (i, j) = (x as usize, y as usize);
-        let (u, v) = (x - i as f64, y - j as f64);
-        let at = j * g.width + i;
-        [
-            (at, (1.0 - u) * (1.0 - v)),
-            (at + 1, u * (1.0 - v)),
-            (at + g.width, (1.0 - u) * v),
-            (at + g.width + 1, u * v),
-        ]
-    }
-
     /// Logarithm of the paper's reflectance.
     pub(crate) fn paper(&self, p: Point) -> [f64; 3] {
         let mut out = [0.0; 3];
-        for (n, w) in self.nodes(p) {
+        for (n, w) in self.grid.nodes(p) {
             for c in 0..3 {
                 out[c] += w * self.paper[n][c];
             }
@@ -91,7 +71,28 @@ impl Local {
     /// A layer's strength over the sheet's mean.
     pub(crate) fn strength(&self, layer: usize, p: Point) -> f64 {
         let f = &self.strength[layer];
-        self.nodes(p).iter().map(|(n, w)| w * f[*n]).sum()
+        self.grid.nodes(p).iter().map(|(n, w)| w * f[*n]).sum()
+    }
+
+    /// The paper's fields by channel, as a placement holds them.
+    pub(crate) fn paper_fields(&self) -> [Field; 3] {
+        [0, 1, 2].map(|c| self.field(self.paper.iter().map(|v| v[c])))
+    }
+
+    /// A layer's field of strength over the sheet's mean.
+    pub(crate) fn strength_field(&self, layer: usize) -> Field {
+        self.field(self.strength[layer].iter().copied())
+    }
+
+    fn field(&self, values: impl Iterator<Item = f64>) -> Field {
+        Field {
+            origin: self.grid.origin,
+            pitch: self.grid.pitch,
+            width: self.grid.width,
+            height: self.grid.height,
+            // Six digits are far below what the field is known to.
+            values: values.map(|v| (v * 1e6).round() / 1e6).collect(),
+        }
     }
 
     /// The fields refitted to a level's pixels with every block where `state`
@@ -140,7 +141,7 @@ impl Local {
                 // Dust and voids count little; darker pixels are noisier in logarithm.
                 let size2 = residual.iter().map(|r| r * r).sum::<f64>();
                 let robust = 1.0 / (1.0 + size2 / (0.25 * 0.25));
-                for (node, weight) in self.nodes(p) {
+                for (node, weight) in self.grid.nodes(p) {
                     if weight < 0.02 {
                         continue;
                     }

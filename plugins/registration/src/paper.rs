@@ -6,7 +6,7 @@
 
 use restrike_stage::{Affine, Point, Raster, Rect};
 
-use crate::resample::Grid;
+use restrike_ops::grid::Grid;
 
 /// Logarithm of the paper's linear reflectance on a coarse grid, three channels.
 #[derive(Debug, Clone, PartialEq)]

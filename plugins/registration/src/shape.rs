@@ -3,7 +3,7 @@
 use restrike_stage::{Point, Raster, Rect};
 
 use crate::paper::{Paper, STIFF_FADE_MM, STIFF_MM};
-use crate::resample::Grid;
+use restrike_ops::grid::Grid;
 
 /// What a single-block impression shows of its block.
 #[derive(Debug, Clone)]

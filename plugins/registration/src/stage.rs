@@ -6,7 +6,7 @@ use std::sync::Mutex;
 use restrike_ops::area_shrink::area_shrink;
 use restrike_stage::{
     Affine, BlockInfo, Given, Learn, Level as Grade, Manifest, Measure, Needs, Output, Phases,
-    Project, Raster, Rect, Role, Stage, StageError, Summary, serde_json,
+    Project, Raster, Rect, Role, Row, Stage, StageError, Summary, serde_json,
 };
 
 use crate::align::{Aligned, align};
@@ -16,13 +16,15 @@ use crate::learned;
 use crate::located::{Limits, located};
 use crate::marks;
 use crate::pictures;
+use crate::placement;
 use crate::record::{self, Known, Source, ZeroPart};
-use crate::resample::{Grid, resample};
 use crate::settings::Settings;
 use crate::shape;
 use crate::state::{RIDE, Ride};
 use crate::tables::{self, BLOCKS, SHEETS};
 use crate::zero;
+use restrike_ops::grid::Grid;
+use restrike_ops::resample::resample;
 
 /// Finest pitch of a learned shape, mm.
 const FINEST_MM: f64 = 25.4 / 600.0;
@@ -122,7 +124,7 @@ impl Registration {
                 file: input.impression.file.clone(),
                 sha256: input.info.sha256.clone(),
                 kind: "proof".to_owned(),
-                scan_to_mm: record::numbers(&place.to_print),
+                scan_to_mm: place.to_print.0,
             },
         ))
     }
@@ -234,13 +236,13 @@ impl Registration {
         &self,
         aligned: &Aligned,
         known: &[Known],
-        pixel: f64,
+        to_print: &Affine,
         out: &mut dyn Output,
     ) -> Result<(), StageError> {
         let limits = Limits {
             se: self.settings.located_se_mm,
             reach: self.settings.reach_mm,
-            pixel,
+            pixel: to_print.determinant().abs().sqrt(),
         };
         let mut fits = vec![("whole".to_owned(), Some(&aligned.whole))];
         for (image, part) in self.project.images.iter().zip(&aligned.parts) {
@@ -262,7 +264,11 @@ impl Registration {
                 out.row(BLOCKS, tables::unknown_row("whole", &b.name))?;
             }
         }
-        out.row(SHEETS, tables::sheet_row(&aligned.whole, aligned.sites))
+        out.row(SHEETS, tables::sheet_row(&aligned.whole, aligned.sites))?;
+        let placement = placement::of(aligned, known, to_print, limits)
+            .to_json()
+            .map_err(|e| StageError::new(format!("the placement: {e}")))?;
+        out.row(placement::TABLE, Row::new().set("placement", placement))
     }
 }
 
@@ -375,8 +381,7 @@ impl Stage for Registration {
             &rules,
         )
         .map_err(StageError::new)?;
-        let pixel = place.to_print.determinant().abs().sqrt();
-        self.rows(&aligned, known, pixel, out)?;
+        self.rows(&aligned, known, &place.to_print, out)?;
         if self.settings.pictures && !out.cancelled() {
             pictures::draw(&input, &place, &aligned, known, &self.settings, out)?;
         }

@@ -5,73 +5,10 @@
 //! block rides on the key and has its own place b = k - e(k), e linear about
 //! the block's centroid: shift, turn, stretch and shear. All parameters are in mm.
 
-use restrike_stage::{Affine, Point};
+use restrike_ops::placement::quadratic;
+use restrike_stage::Point;
 
-/// Parameters of the key's displacement: constant, linear, quadratic by axis.
-pub(crate) const KEY: usize = 12;
-/// Parameters of a colour block's motion.
-pub(crate) const RIDE: usize = 6;
-
-/// Motion of a colour block against the key.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub(crate) struct Ride {
-    /// Centroid of the printed shape, record mm.
-    pub(crate) centre: Point,
-    /// Root mean square distance of the shape from its centroid, mm.
-    pub(crate) radius: f64,
-    /// Shift along x and y; turn, stretch along x and y, shear at `radius`, mm.
-    pub(crate) by: [f64; RIDE],
-}
-
-impl Ride {
-    /// At rest.
-    pub(crate) fn still(centre: Point, radius: f64) -> Self {
-        Self {
-            centre,
-            radius: radius.max(1.0),
-            by: [0.0; RIDE],
-        }
-    }
-
-    /// Place relative to the centroid, in radii.
-    pub(crate) fn relative(&self, k: Point) -> Point {
-        (k - self.centre) * (1.0 / self.radius)
-    }
-
-    /// Displacement at a place of the record.
-    pub(crate) fn displacement(&self, k: Point) -> Point {
-        let q = self.relative(k);
-        let [dx, dy, turn, ex, ey, shear] = self.by;
-        Point::new(
-            dx + (shear - turn) * q.y + ex * q.x,
-            dy + (shear + turn) * q.x + ey * q.y,
-        )
-    }
-
-    /// The displacement as parameters about the origin: dx, dy in mm, turn in
-    /// radians, stretch along x and y, shear (half the angle lost, radians); and the matrix that leads there.
-    pub(crate) fn about_origin(&self) -> ([f64; RIDE], [[f64; RIDE]; RIDE]) {
-        let (c, r) = (self.centre, self.radius);
-        let mut m = [[0.0; RIDE]; RIDE];
-        m[0] = [1.0, 0.0, c.y / r, -c.x / r, 0.0, -c.y / r];
-        m[1] = [0.0, 1.0, -c.x / r, 0.0, -c.y / r, -c.x / r];
-        for (i, row) in m.iter_mut().enumerate().skip(2) {
-            row[i] = 1.0 / r;
-        }
-        let mut out = [0.0; RIDE];
-        for (o, row) in out.iter_mut().zip(&m) {
-            *o = row.iter().zip(self.by).map(|(a, b)| a * b).sum();
-        }
-        (out, m)
-    }
-
-    /// From the block's own place to where it prints in the record.
-    pub(crate) fn map(&self) -> Option<Affine> {
-        let ([dx, dy, t, ex, ey, s], _) = self.about_origin();
-        // b = k - e(k)
-        Affine([1.0 - ex, t - s, -dx, -t - s, 1.0 - ey, -dy]).inverse()
-    }
-}
+pub(crate) use restrike_ops::placement::{KEY, RIDE, Ride};
 
 /// All parameters.
 #[derive(Debug, Clone, PartialEq)]
@@ -133,15 +70,12 @@ impl State {
 
     /// Basis of the key's displacement at a place.
     pub(crate) fn basis(&self, p: Point) -> [f64; 6] {
-        let (x, y) = (p.x / self.half, p.y / self.half);
-        [1.0, x, y, x * x, x * y, y * y]
+        quadratic(p, self.half)
     }
 
     /// Displacement of the key at a place.
     pub(crate) fn key_displacement(&self, p: Point) -> Point {
-        let f = self.basis(p);
-        let dot = |k: &[f64]| k.iter().zip(f).map(|(a, b)| a * b).sum();
-        Point::new(dot(&self.key[..6]), dot(&self.key[6..]))
+        restrike_ops::placement::key_displacement(&self.key, self.half, p)
     }
 
     /// The record's place of a place on the sheet.

@@ -220,6 +220,7 @@ pub(crate) fn specs() -> Vec<TableSpec> {
             ],
         },
     ];
+    out.push(crate::placement::spec());
     out.extend(crate::marks::tables());
     out
 }

@@ -12,8 +12,9 @@ use restrike_synth::{
 use crate::align::{Aligned, Rules, align};
 use crate::layers::Layer;
 use crate::learned;
-use crate::resample::{Grid, resample};
 use crate::shape;
+use restrike_ops::grid::Grid;
+use restrike_ops::resample::resample;
 
 /// A rendered scan in linear light.
 pub(super) struct Scan {

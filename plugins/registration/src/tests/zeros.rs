@@ -3,12 +3,12 @@
 use restrike_stage::{Point, Raster};
 
 use super::{Set, affine};
-use crate::resample::Grid;
 use crate::state::Ride;
 use crate::zero::zero;
 use restrike_ops::contour::Inside;
 use restrike_ops::edge_distance::level_distance;
 use restrike_ops::edge_map::EdgeMap;
+use restrike_ops::grid::Grid;
 
 #[test]
 fn outlines_that_follow_key_lines_find_their_place() {

@@ -1,54 +1,9 @@
 //! A scan laid out on a grid in print coordinates.
 
-use restrike_ops::area_shrink::area_shrink;
-use restrike_stage::{Affine, ImageView, Point, Raster, Rect};
+use restrike_model::{Affine, ImageView, Raster};
 
-/// A grid over the sheet: place of its first sample, distance of samples, size.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub(crate) struct Grid {
-    /// Print coordinates of sample (0, 0), mm; rows run downwards.
-    pub(crate) origin: Point,
-    /// Distance of neighbouring samples, mm.
-    pub(crate) pitch: f64,
-    /// Samples across.
-    pub(crate) width: usize,
-    /// Samples down.
-    pub(crate) height: usize,
-}
-
-impl Grid {
-    /// The grid of a pitch over a rectangle.
-    #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
-    pub(crate) fn over(rect: Rect, pitch: f64) -> Self {
-        Self {
-            origin: Point::new(rect.min.x + pitch / 2.0, rect.max.y - pitch / 2.0),
-            pitch,
-            width: (rect.width() / pitch).floor().max(1.0) as usize,
-            height: (rect.height() / pitch).floor().max(1.0) as usize,
-        }
-    }
-
-    /// From grid samples to print mm.
-    pub(crate) fn to_print(self) -> Affine {
-        Affine([
-            self.pitch,
-            0.0,
-            self.origin.x,
-            0.0,
-            -self.pitch,
-            self.origin.y,
-        ])
-    }
-
-    /// Place of a sample.
-    pub(crate) fn place(self, i: usize, j: usize) -> Point {
-        #[allow(clippy::cast_precision_loss)]
-        Point::new(
-            self.origin.x + i as f64 * self.pitch,
-            self.origin.y - j as f64 * self.pitch,
-        )
-    }
-}
+use crate::area_shrink::area_shrink;
+use crate::grid::Grid;
 
 /// Linear reflectance of the scan on a grid, three channels (a grey scan three
 /// times the same), by cubic convolution (Keys 1981, a = -1/2); where the grid
@@ -59,11 +14,7 @@ impl Grid {
     clippy::cast_sign_loss,
     clippy::cast_precision_loss
 )]
-pub(crate) fn resample(
-    scan: ImageView<'_, u16>,
-    to_print: &Affine,
-    grid: Grid,
-) -> Option<Raster<f32>> {
+pub fn resample(scan: ImageView<'_, u16>, to_print: &Affine, grid: Grid) -> Option<Raster<f32>> {
     let scale = to_print.determinant().abs().sqrt();
     let factor = (grid.pitch / scale + 0.05).floor().max(1.0) as usize;
     let small = area_shrink(scan, factor, factor);

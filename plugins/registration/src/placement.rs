@@ -1,0 +1,61 @@
+//! The sheet's placement for the stages that follow: where every block lies in the scan.
+
+use restrike_ops::placement::{BlockPlace, Placement};
+use restrike_stage::{Affine, ColumnSpec as C, Scope, TableSpec};
+
+use crate::align::Aligned;
+use crate::located::{Limits, located};
+use crate::record::Known;
+
+/// Name of the table.
+pub(crate) const TABLE: &str = "placement";
+
+/// Declaration.
+pub(crate) fn spec() -> TableSpec {
+    TableSpec {
+        name: TABLE.to_owned(),
+        title: "Where every block lies in the scan, for the stages that follow".to_owned(),
+        scope: Scope::Sheet,
+        internal: true,
+        columns: vec![C::text(
+            "placement",
+            "The map from scan pixels to each block's own coordinates, local paper and strengths, as JSON.",
+        )],
+    }
+}
+
+/// The placement of a fitted sheet.
+pub(crate) fn of(
+    aligned: &Aligned,
+    known: &[Known],
+    to_print: &Affine,
+    limits: Limits,
+) -> Placement {
+    let state = &aligned.whole.state;
+    let blocks = known
+        .iter()
+        .enumerate()
+        .map(|(n, block)| {
+            let l = located(&aligned.whole, block, n, limits);
+            BlockPlace {
+                name: block.part.name.clone(),
+                key: n == state.key_at,
+                why: l.as_ref().and_then(|l| l.reason.clone()),
+                ride: state.rides[n],
+                shift_se_mm: l.as_ref().map_or([0.0; 2], |l| l.middle_se),
+                retreat_mm: state.retreat[n],
+                strength: state.strength[n],
+                absorption: aligned.layers[n].absorption,
+                local_strength: aligned.local.strength_field(n),
+            }
+        })
+        .collect();
+    Placement {
+        to_print: *to_print,
+        key: state.key,
+        half: state.half,
+        blur_px: state.sigma,
+        paper: aligned.local.paper_fields(),
+        blocks,
+    }
+}
