@@ -145,3 +145,94 @@ fn a_pin_that_is_no_hash_is_refused() {
     let text = bench.run(2);
     assert!(text.contains("64 hexadecimal digits"), "{text}");
 }
+
+#[test]
+fn another_list_into_the_same_folder_is_refused_but_more_lines_go_on() {
+    let bench = Bench::new(2, STAGE);
+    bench.run(0);
+    let first = bench.read("out/tables/unruly.csv");
+    // The same names in another folder.
+    for name in ["scan1.png", "scan2.png", "sheets.csv"] {
+        std::fs::create_dir_all(bench.path("box2")).unwrap();
+        std::fs::copy(bench.path(name), bench.path("box2").join(name)).unwrap();
+    }
+    let other = bench.path("box2/sheets.csv");
+    let other = other.to_str().unwrap();
+    let text = said(&bench.restrike(&["run", "--sheets", other]), 2);
+    assert!(text.contains("the sheet list `../sheets.csv`"), "{text}");
+    assert!(text.contains("--replace"), "{text}");
+    assert_eq!(bench.read("out/tables/unruly.csv"), first);
+    // The same list, with a line more and in another order.
+    std::fs::copy(bench.path("scan1.png"), bench.path("scan3.png")).unwrap();
+    bench.write(
+        "sheets.csv",
+        "file,position,dpi\nscan3.png,3,300\nscan1.png,1,300\nscan2.png,2,300\n",
+    );
+    bench.run(0);
+    bench.write("sheets.csv", "file,position,dpi\nscan1.png,1,300\n");
+    let text = bench.run(2);
+    assert!(text.contains("first scan scan3.png"), "{text}");
+    said(&bench.restrike(&["run", "--replace"]), 0);
+    said(&bench.restrike(&["run", "--sheets", other, "--replace"]), 0);
+}
+
+#[test]
+fn an_output_that_is_a_file_is_refused_and_left_alone() {
+    let bench = Bench::new(1, STAGE);
+    bench.write("letter.txt", "Dear printer");
+    for out in ["letter.txt", "letter.txt/results"] {
+        let out = bench.path(out);
+        let text = said(&bench.restrike(&["run", "--out", out.to_str().unwrap()]), 2);
+        assert!(text.contains("letter.txt"), "{text}");
+        assert_eq!(text.lines().count(), 1, "{text}");
+    }
+    assert_eq!(bench.read("letter.txt"), "Dear printer");
+}
+
+#[test]
+fn both_missing_places_are_named_at_once_and_a_check_needs_no_output() {
+    let bench = Bench::new(1, STAGE);
+    bench.write("p.toml", &format!("design = \"Gradients\"\n{STAGE}"));
+    let text = bench.run(2);
+    assert!(
+        text.contains("no sheet list and no output folder"),
+        "{text}"
+    );
+    let list = bench.path("sheets.csv");
+    let check = bench.restrike(&["check", "--sheets", list.to_str().unwrap()]);
+    said(&check, 0);
+}
+
+#[test]
+fn a_check_shows_the_plan_and_what_is_odd_in_it() {
+    let bench = Bench::new(
+        3,
+        &format!("[sheet]\nwidth_mm = 3.3\nheight_mm = 5.0\n{STAGE}"),
+    );
+    bench.write(
+        "sheets.csv",
+        "file,role,dpi\nscan1.png,reference,300\nscan2.png,proof:ochre,300\nscan3.png,,300\n",
+    );
+    let shown = |bench: &Bench| {
+        let out = bench.restrike(&["check"]);
+        said(&out, 0);
+        String::from_utf8_lossy(&out.stdout).into_owned()
+    };
+    let text = shown(&bench);
+    for words in [
+        "sheet: 3.3 x 5 mm",
+        "1 reference, 1 proof (ochre 1), 1 of the run",
+        "3 at 300 dpi (sheet list)",
+        "MiB for scans in flight",
+        "stage: unruly ",
+        "no block list",
+        // 60 x 40 px at 300 dpi are 5.1 x 3.4 mm.
+        "width and height exchanged",
+    ] {
+        assert!(text.contains(words), "{words}: {text}");
+    }
+    assert!(!text.contains("of an earlier run"), "{text}");
+    let text = bench.run(0);
+    assert!(text.contains("no block list"), "{text}");
+    assert!(shown(&bench).contains("3 sheets of an earlier run"));
+}

@@ -67,8 +67,8 @@ fn tell_counts(result: &RunResult, output: &std::path::Path, teller: &Teller) ->
     teller.finish(
         &json!({"event": "finished", "sheets": as_map, "output": output}),
         &format!(
-            "{} sheets: {}; see {}",
-            result.sheets.len(),
+            "{}: {}; see {}",
+            plan::counted(result.sheets.len(), "sheet"),
             listed.join(", "),
             output.join("index.html").display()
         ),

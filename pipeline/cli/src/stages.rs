@@ -73,7 +73,12 @@ fn described(m: &Manifest) -> String {
                 match &s["type"] {
                     serde_json::Value::String(t) => t.clone(),
                     serde_json::Value::Array(t) => {
-                        let all: Vec<&str> = t.iter().filter_map(|t| t.as_str()).collect();
+                        // What may be null in the schema is left out in a config.
+                        let all: Vec<&str> = t
+                            .iter()
+                            .filter_map(|t| t.as_str())
+                            .map(|t| if t == "null" { "empty" } else { t })
+                            .collect();
                         all.join(" or ")
                     }
                     _ => "table".to_owned(),

@@ -11,6 +11,7 @@ use restrike_model::Level;
 use serde_json::{Value, json};
 
 use crate::args::Log;
+use crate::plan::counted;
 
 /// Tells events as they come.
 pub(crate) struct Teller {
@@ -66,7 +67,10 @@ impl Teller {
             Log::Text => {
                 let earlier = self.earlier.load(Ordering::Relaxed);
                 if earlier > 0 {
-                    self.line(&format!("{earlier} sheets taken over from an earlier run"));
+                    self.line(&format!(
+                        "{} taken over from an earlier run",
+                        counted(earlier, "sheet")
+                    ));
                 }
                 self.line(text);
             }
@@ -136,12 +140,19 @@ impl Observer for Teller {
         }
         match event {
             Event::Started { sheets, stages } => {
-                self.say(&format!("{sheets} sheets; stages: {}", stages.join(", ")));
+                self.say(&format!(
+                    "{}; stages: {}",
+                    counted(*sheets, "sheet"),
+                    stages.join(", ")
+                ));
                 self.bar.set_length(*sheets as u64);
                 self.bar.set_message("sheets");
             }
             Event::Learning { stage, impressions } => {
-                self.say(&format!("{stage} learns from {impressions} impressions"));
+                self.say(&format!(
+                    "{stage} learns from {}",
+                    counted(*impressions, "impression")
+                ));
             }
             Event::LearnedBefore { .. } => {}
             Event::SheetDone {

@@ -3,52 +3,15 @@
 
 use std::path::{Path, PathBuf};
 
-use serde::{Deserialize, Serialize};
-
+use crate::origin::{Origin, Standing};
 use crate::outcome::SheetOutcome;
 use crate::refusal::Refusal;
 use crate::store::{PARTIAL, write_whole};
 
 /// Folder in the output folder that the engine keeps its own files in.
-const FOLDER: &str = ".restrike";
-
-/// Which config and sheet list an output folder belongs to.
-#[derive(Debug, Clone, Serialize, Deserialize, PartialEq, Eq)]
-pub(crate) struct Origin {
-    format: u32,
-    config: String,
-    design: String,
-    /// The list's file name and the first scan it names: lines may be added to
-    /// a list, another list is another run.
-    #[serde(default)]
-    list: String,
-    #[serde(default)]
-    first: String,
-}
-
-impl Origin {
-    /// The origin of a run.
-    pub(crate) fn new(config: &str, design: &str, list: &str, first: &str) -> Self {
-        Self {
-            format: 1,
-            config: config.to_owned(),
-            design: design.to_owned(),
-            list: list.to_owned(),
-            first: first.to_owned(),
-        }
-    }
-
-    /// Whether results of one may be gone on with by the other; a folder of an
-    /// earlier version does not say which list it is of.
-    fn agrees(&self, found: &Self) -> bool {
-        let plain = |o: &Self| Self {
-            list: String::new(),
-            first: String::new(),
-            ..o.clone()
-        };
-        self == found || (found.list.is_empty() && plain(self) == *found)
-    }
-}
+pub(crate) const FOLDER: &str = ".restrike";
+/// Folder in it with a file for each finished sheet.
+const SHEETS: &str = "sheets";
 
 /// The journal of an output folder, held by one run at a time.
 #[derive(Debug)]
@@ -68,40 +31,11 @@ impl Journal {
         let refuse = |what: String| Refusal::new(output, None, what);
         let io = |e: std::io::Error| refuse(format!("cannot be written: {e}"));
         let own = output.join(FOLDER);
-        let origin_path = own.join("origin.json");
-        if output.exists() && !output.is_dir() {
-            return Err(refuse("is no folder; name another with --out".to_owned()));
-        }
-        if output.exists() {
-            let found: Option<Origin> = std::fs::read(&origin_path)
-                .ok()
-                .and_then(|b| serde_json::from_slice(&b).ok());
-            let occupied = std::fs::read_dir(output)
-                .map_err(|e| refuse(format!("cannot be read: {e}")))?
-                .filter_map(Result::ok)
-                .any(|e| e.file_name() != FOLDER);
-            match found {
-                Some(o) if origin.agrees(&o) || replace => {}
-                Some(o) => {
-                    let list = match o.list.as_str() {
-                        "" => String::new(),
-                        list => format!(" and the sheet list `{list}` (first scan {})", o.first),
-                    };
-                    return Err(refuse(format!(
-                        "holds results of `{}` for `{}`{list}; name another folder with --out, or \
-                         say --replace to work in this one",
-                        o.config, o.design
-                    )));
-                }
-                None if occupied && !replace => {
-                    return Err(refuse(
-                        "is not empty and not an output folder of restrike; name another \
-                         folder with --out, or say --replace to work in this one"
-                            .to_owned(),
-                    ));
-                }
-                None => {}
-            }
+        let origin_path = Origin::path(output);
+        if let Standing::Refused(what) = origin.standing(output)
+            && !(replace && output.is_dir())
+        {
+            return Err(refuse(what));
         }
         std::fs::create_dir_all(&own).map_err(io)?;
         let lock = std::fs::File::create(own.join("lock")).map_err(io)?;
@@ -110,7 +44,7 @@ impl Journal {
                 "another restrike is at work in this folder".to_owned(),
             ));
         }
-        let sheets = own.join("sheets");
+        let sheets = own.join(SHEETS);
         std::fs::create_dir_all(&sheets).map_err(io)?;
         let text = serde_json::to_vec_pretty(origin).map_err(|e| refuse(e.to_string()))?;
         write_whole(&origin_path, &text).map_err(io)?;
@@ -150,6 +84,11 @@ impl Journal {
     }
 }
 
+/// How many sheets an output folder's journal holds.
+pub(crate) fn kept(output: &Path) -> usize {
+    numbers(&output.join(FOLDER).join(SHEETS)).len()
+}
+
 fn numbers(folder: &Path) -> Vec<usize> {
     let mut list: Vec<usize> = std::fs::read_dir(folder)
         .into_iter()
@@ -181,7 +120,7 @@ mod tests {
     use super::*;
 
     fn of(config: &str, list: &str) -> Origin {
-        Origin::new(config, "Heron", list, "scans/1.tif")
+        Origin::new(config, "Heron", "..", list, ["scans/1.tif"])
     }
 
     #[test]
@@ -196,7 +135,7 @@ mod tests {
 
         // Another list is another run; lines may be added to one.
         let e = Journal::open(&out, &of("b.toml", "t.csv"), false).unwrap_err();
-        assert!(e.to_string().contains("the sheet list `s.csv`"), "{e}");
+        assert!(e.to_string().contains("the sheet list `../s.csv`"), "{e}");
         let file = dir.path().join("file");
         std::fs::write(&file, "x").unwrap();
         let e = Journal::open(&file, &of("a.toml", "s.csv"), false).unwrap_err();

@@ -4,6 +4,7 @@
 //! reference impressions, measures every sheet in parallel within a budget of
 //! memory, keeps each finished sheet in a journal, and lets the stages sum up.
 
+mod checks;
 mod config;
 mod hash;
 mod journal;
@@ -11,6 +12,7 @@ mod learn;
 mod lists;
 mod memory;
 mod observe;
+mod origin;
 mod outcome;
 mod plan;
 pub mod read;
@@ -20,6 +22,7 @@ mod run;
 mod sheet;
 mod store;
 mod tables;
+mod warnings;
 
 pub use config::{Config, PictureOptions};
 pub use lists::SheetLine;

@@ -1,6 +1,7 @@
 //! The sheet list and the block list: CSV with a header line.
 
-use std::path::{Path, PathBuf};
+use std::collections::BTreeMap;
+use std::path::{Component, Path, PathBuf};
 
 use restrike_model::{BlockInfo, Impression, Role};
 
@@ -55,22 +56,33 @@ impl<'a> Rows<'a> {
                 "is not UTF-8 text; save the list as UTF-8".to_owned(),
             ));
         }
+        if bytes.trim_ascii().is_empty() {
+            let first = needed.join(",");
+            return Err(refuse(
+                None,
+                format!(
+                    "the list is empty; expected a first line that names columns, such as `{first}`"
+                ),
+            ));
+        }
         let mut reader = csv::ReaderBuilder::new()
             .trim(csv::Trim::All)
             .comment(Some(b'#'))
             .from_reader(bytes);
-        let line_of = |e: &csv::Error| e.position().and_then(|p| usize::try_from(p.line()).ok());
+        let line_of = |e: &csv::Error| e.position().map(|p| line_at(bytes, p.byte()));
         let header = reader
             .headers()
             .map_err(|e| refuse(line_of(&e), format!("is no CSV list: {e}")))?
             .clone();
-        let header_line = Some(first_line(bytes, 1));
+        let header_line = Some(line_at(bytes, 0));
         let columns: Vec<String> = header.iter().map(str::to_owned).collect();
-        if columns.iter().any(|c| c.contains(';')) {
-            return Err(refuse(
-                header_line,
-                "columns are separated by `;`; save the list with commas".to_owned(),
-            ));
+        for (mark, name) in [(';', "`;`"), ('\t', "tabs")] {
+            if columns.iter().any(|c| c.contains(mark)) {
+                return Err(refuse(
+                    header_line,
+                    format!("columns are separated by {name}; save the list with commas"),
+                ));
+            }
         }
         for (i, c) in columns.iter().enumerate() {
             if !known.contains(&c.as_str()) {
@@ -99,12 +111,9 @@ impl<'a> Rows<'a> {
         }
         let mut rows = Vec::new();
         for record in reader.records() {
-            let record = record.map_err(|e| refuse(line_of(&e), e.to_string()))?;
-            let start = record
-                .position()
-                .and_then(|p| usize::try_from(p.line()).ok())
-                .unwrap_or(1);
-            rows.push((first_line(bytes, start), record));
+            let record = record.map_err(|e| refuse(line_of(&e), explained(&e)))?;
+            let start = record.position().map_or(0, csv::Position::byte);
+            rows.push((line_at(bytes, start), record));
         }
         if rows.is_empty() {
             return Err(refuse(None, "the list has no lines".to_owned()));
@@ -137,24 +146,59 @@ impl<'a> Rows<'a> {
             return Ok(None);
         }
         text.parse().map(Some).map_err(|_| {
+            let point = text.replacen(',', ".", 1);
+            let hint = if text.contains(',') && point.parse::<f64>().is_ok() {
+                format!("; write decimals with a point: {point}")
+            } else {
+                String::new()
+            };
             Refusal::new(
                 self.path,
                 Some(line),
-                format!("`{column}` is `{text}`, expected {expected}"),
+                format!("`{column}` is `{text}`, expected {expected}{hint}"),
             )
         })
     }
 }
 
-/// The line a record stands in: the reader's position lies before the comments
-/// and blank lines in front of it.
-fn first_line(bytes: &[u8], from: usize) -> usize {
-    let skipped = bytes
-        .split(|b| *b == b'\n')
-        .skip(from - 1)
-        .take_while(|l| l.starts_with(b"#") || l.trim_ascii().is_empty())
-        .count();
-    from + skipped
+/// What the reader says of a line, in a list's own words.
+fn explained(e: &csv::Error) -> String {
+    match e.kind() {
+        csv::ErrorKind::UnequalLengths {
+            expected_len, len, ..
+        } => format!(
+            "this line has {len} cells, the first line names {expected_len} columns; a cell with \
+             a comma in it stands in quotation marks, decimals are written with a point"
+        ),
+        _ => e.to_string(),
+    }
+}
+
+/// A file's path without what does not change which file it is.
+fn plain(file: &str) -> PathBuf {
+    Path::new(file)
+        .components()
+        .filter(|c| *c != Component::CurDir)
+        .collect()
+}
+
+/// The line a record stands in: the reader's position lies before the line
+/// ends, comments and blank lines in front of it.
+fn line_at(bytes: &[u8], byte: u64) -> usize {
+    let mut at = usize::try_from(byte)
+        .unwrap_or(bytes.len())
+        .min(bytes.len());
+    while let Some(b) = bytes.get(at) {
+        if b.is_ascii_whitespace() {
+            at += 1;
+        } else if *b == b'#' {
+            let end = bytes[at..].iter().position(|b| *b == b'\n');
+            at = end.map_or(bytes.len(), |n| at + n);
+        } else {
+            break;
+        }
+    }
+    1 + bytes[..at].iter().filter(|b| **b == b'\n').count()
 }
 
 /// Reads a sheet list. Files are relative to the list's folder.
@@ -165,6 +209,7 @@ pub(crate) fn sheets(path: &Path) -> Result<Vec<SheetLine>, Refusal> {
     let rows = Rows::read(path, &SHEET_COLUMNS, &["file"])?;
     let folder = path.parent().unwrap_or(Path::new(""));
     let mut sheets: Vec<SheetLine> = Vec::new();
+    let mut lines: BTreeMap<PathBuf, usize> = BTreeMap::new();
     for (i, (line, r)) in rows.rows.iter().enumerate() {
         let line = *line;
         let refuse = |what: String| Refusal::new(path, Some(line), what);
@@ -192,11 +237,8 @@ pub(crate) fn sheets(path: &Path) -> Result<Vec<SheetLine>, Refusal> {
         }
         let named = rows.text(r, "impression");
         let stem = Path::new(file).file_stem().map(|s| s.to_string_lossy());
-        if let Some(twice) = sheets.iter().find(|s| s.impression.file == file) {
-            return Err(refuse(format!(
-                "`{file}` stands in line {} already",
-                twice.line
-            )));
+        if let Some(earlier) = lines.insert(plain(file), line) {
+            return Err(refuse(format!("`{file}` stands in line {earlier} already")));
         }
         sheets.push(SheetLine {
             impression: Impression {
@@ -284,12 +326,12 @@ mod tests {
 
     #[test]
     fn a_sheet_list_reads_with_only_a_file_column() {
-        let (_dir, path) = write("file\na/b 1.tif\n# aside\nc.png\n");
+        let (_dir, path) = write("\u{feff}file\r\na/b 1.tif\r\n# aside\r\n\r\nc.png\r\n");
         let sheets = sheets(&path).unwrap();
         assert_eq!(sheets.len(), 2);
         assert_eq!(sheets[0].impression.impression, "b 1");
         assert_eq!(sheets[1].impression.sheet, 2);
-        assert_eq!(sheets[1].line, 4);
+        assert_eq!(sheets[1].line, 5);
     }
 
     #[test]
@@ -306,6 +348,27 @@ mod tests {
         let (_d, path) = write("file\na.tif\nb.tif\na.tif\n");
         let e = sheets(&path).unwrap_err().to_string();
         assert!(e.contains(":4: `a.tif` stands in line 2 already"), "{e}");
+        let (_d, path) = write("file\na.tif\n./a.tif\n");
+        let e = sheets(&path).unwrap_err().to_string();
+        assert!(e.contains(":3: `./a.tif` stands in line 2 already"), "{e}");
+        let (_d, path) = write("file,dpi\na.tif,\"300,5\"\n");
+        let e = sheets(&path).unwrap_err().to_string();
+        assert!(e.contains(":2: `dpi` is `300,5`"), "{e}");
+        assert!(e.ends_with("with a point: 300.5"), "{e}");
+        let (_d, path) = write("file,dpi\n# aside\na.tif,300,5\n");
+        let e = sheets(&path).unwrap_err().to_string();
+        assert!(e.contains(":3: this line has 3 cells"), "{e}");
+        for nothing in ["", "\u{feff}\n \n"] {
+            let (_d, path) = write(nothing);
+            let e = sheets(&path).unwrap_err().to_string();
+            assert!(e.contains("the list is empty"), "{e}");
+        }
+        let (_d, path) = write("file,role\n# none yet\n");
+        let e = sheets(&path).unwrap_err().to_string();
+        assert!(e.contains("the list has no lines"), "{e}");
+        let (_d, path) = write("file\tyear\na.tif\t1961\n");
+        let e = sheets(&path).unwrap_err().to_string();
+        assert!(e.contains(":1: columns are separated by tabs"), "{e}");
         let (_d, path) = write("file;year\na.tif;1961\n");
         let e = sheets(&path).unwrap_err().to_string();
         assert!(e.contains("save the list with commas"), "{e}");

@@ -1,16 +1,18 @@
 //! From a config to a checked plan: everything that can be refused is refused
 //! here, before any work.
 
-use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use rayon::prelude::*;
 use restrike_host::{HostError, Library, Search};
-use restrike_model::{Dpi, Manifest, Project, Role};
+use restrike_model::{Dpi, Manifest, Project};
 
+use crate::checks::{check_chain, check_images, check_roles};
 use crate::config::{Config, PictureOptions, StageConfig, line_of};
+use crate::journal;
 use crate::lists::{self, SheetLine};
+use crate::origin::{self, Origin, Standing};
 use crate::read::{self, Header};
 use crate::record::Record;
 use crate::refusal::{Refusal, nearest};
@@ -37,8 +39,8 @@ pub struct Overrides {
 pub struct Plan {
     /// The config's file name.
     pub config_name: String,
-    /// The sheet list's file name.
-    pub list_name: String,
+    /// The sheet list.
+    pub list: PathBuf,
     /// What stages see of the config.
     pub project: Project,
     /// The sheets, in list order.
@@ -95,20 +97,12 @@ impl Plan {
     pub fn new(path: &Path, overrides: &Overrides, search: &Search) -> Result<Self, Refusal> {
         let (config, text) = Config::load(path)?;
         let folder = path.parent().unwrap_or(Path::new("")).to_path_buf();
-        let refuse = |what: String| Refusal::new(path, None, what);
-
+        let (list, output) = places(path, &folder, &config, overrides)?;
         let stages = stages(path, &text, &folder, &config, search)?;
         check_chain(path, &text, &config, &stages)?;
         let project = project(&folder, &config)?;
         check_images(path, &text, &project)?;
 
-        let list = overrides
-            .sheets
-            .clone()
-            .or_else(|| config.sheet_list.as_ref().map(|p| folder.join(p)))
-            .ok_or_else(|| {
-                refuse("no sheet list: set `sheet_list`, or give one with --sheets".to_owned())
-            })?;
         let lines = lists::sheets(&list)?;
         check_roles(&list, &lines, &project)?;
         let sheets = probe(&list, lines, config.scan.dpi)?;
@@ -124,23 +118,12 @@ impl Plan {
             Some(r) => Record::load(&r)?,
             None => Record::default(),
         };
-        let output = overrides
-            .output
-            .clone()
-            .or_else(|| config.output.as_ref().map(|p| folder.join(p)))
-            .or_else(|| overrides.only_checked.then(PathBuf::new))
-            .ok_or_else(|| {
-                refuse("no output folder: set `output`, or give one with --out".to_owned())
-            })?;
         let memory_mib = overrides
             .memory_mib
             .or(config.limits.memory_mib)
             .unwrap_or(DEFAULT_MEMORY_MIB);
         Ok(Self {
-            list_name: list
-                .file_name()
-                .map(|n| n.to_string_lossy().into_owned())
-                .unwrap_or_default(),
+            list,
             config_name: path
                 .file_name()
                 .map(|n| n.to_string_lossy().into_owned())
@@ -156,34 +139,42 @@ impl Plan {
         })
     }
 
-    /// What is worth saying before work starts.
-    pub fn warnings(&self) -> Vec<String> {
-        let mut out = Vec::new();
-        let learners: Vec<&str> = self
-            .stages
-            .iter()
-            .map(StagePlan::manifest)
-            .filter(|m| m.phases.learn)
-            .filter(|m| {
-                !m.gives
-                    .records
-                    .iter()
-                    .any(|r| self.record.parts.contains_key(r))
-            })
-            .map(|m| m.name.as_str())
-            .collect();
-        let references = self
-            .sheets
-            .iter()
-            .filter(|s| s.line.impression.role == Role::Reference)
-            .count();
-        if references == 0 && !learners.is_empty() {
-            out.push(format!(
-                "no sheet has the role `reference`: {} cannot tell a sheet of this design from another, a verso or one upside down; three good impressions are enough",
-                learners.join(" and ")
-            ));
+    /// Which run the output folder is to belong to.
+    pub(crate) fn origin(&self) -> Origin {
+        let folder = self.list.parent().unwrap_or(Path::new(""));
+        // An empty path is the working directory.
+        let folder = if folder.as_os_str().is_empty() {
+            Path::new(".")
+        } else {
+            folder
+        };
+        Origin::new(
+            &self.config_name,
+            &self.project.design,
+            &origin::seen_from(&self.output, folder),
+            &self
+                .list
+                .file_name()
+                .map(|n| n.to_string_lossy())
+                .unwrap_or_default(),
+            self.sheets.iter().map(|s| s.line.impression.file.as_str()),
+        )
+    }
+
+    /// Sheets that an earlier run left in the output folder; those whose scan,
+    /// line, settings and stages are unchanged are taken over.
+    ///
+    /// # Errors
+    /// Why the folder cannot be used as it is.
+    pub fn kept(&self) -> Result<usize, String> {
+        if self.output.as_os_str().is_empty() {
+            return Ok(0);
         }
-        out
+        match self.origin().standing(&self.output) {
+            Standing::Refused(why) if !self.replace => Err(why),
+            Standing::New => Ok(0),
+            Standing::Own | Standing::Refused(_) => Ok(journal::kept(&self.output)),
+        }
     }
 
     /// Bytes a sheet takes while it is worked on.
@@ -198,6 +189,32 @@ impl Plan {
         let work = (pixels * work) as u64;
         header.bytes_to_decode.saturating_add(work)
     }
+}
+
+/// The sheet list and the output folder; what is missing of them in one message.
+fn places(
+    path: &Path,
+    folder: &Path,
+    config: &Config,
+    overrides: &Overrides,
+) -> Result<(PathBuf, PathBuf), Refusal> {
+    let of = |said: &Option<PathBuf>, config: &Option<PathBuf>| {
+        said.clone()
+            .or_else(|| config.as_ref().map(|p| folder.join(p)))
+    };
+    let list = of(&overrides.sheets, &config.sheet_list);
+    let output =
+        of(&overrides.output, &config.output).or_else(|| overrides.only_checked.then(PathBuf::new));
+    let missing = match (list, output) {
+        (Some(list), Some(output)) => return Ok((list, output)),
+        (None, Some(_)) => "no sheet list: set `sheet_list`, or give one with --sheets",
+        (Some(_), None) => "no output folder: set `output`, or give one with --out",
+        (None, None) => {
+            "no sheet list and no output folder: set `sheet_list` and `output`, or give them \
+             with --sheets and --out"
+        }
+    };
+    Err(Refusal::new(path, None, missing))
 }
 
 fn stages(
@@ -262,11 +279,13 @@ fn with_hint(e: &HostError, library: &Library) -> String {
         .map(|o| o.keys().cloned().collect())
         .unwrap_or_default();
     match e {
-        HostError::Settings { place, .. } if !choices(library, place).is_empty() => {
-            format!(
-                "{e}; expected one of {}",
-                choices(library, place).join(", ")
-            )
+        HostError::Settings { place, reason, .. } if !choices(library, place).is_empty() => {
+            let all = choices(library, place);
+            let wrong = reason.split('"').nth(1).unwrap_or_default();
+            let hint = nearest(wrong, all.iter().map(String::as_str))
+                .map(|n| format!("; did you mean `{n}`?"))
+                .unwrap_or_default();
+            format!("{e}; expected one of {}{hint}", all.join(", "))
         }
         HostError::Settings { reason, .. } if reason.contains("dditional properties") => {
             let wrong = reason.split('\'').nth(1).unwrap_or_default();
@@ -338,63 +357,6 @@ fn not_found(e: &HostError, stage: &StageConfig, search: &Search) -> String {
     }
 }
 
-/// Checks each stage's needs against what the stages before it give.
-fn check_chain(
-    path: &Path,
-    text: &str,
-    config: &Config,
-    stages: &[StagePlan],
-) -> Result<(), Refusal> {
-    let mut tables: BTreeMap<&str, &str> = BTreeMap::new();
-    let mut images: BTreeSet<&str> = BTreeSet::new();
-    for (stage, spanned) in stages.iter().zip(&config.stages) {
-        let m = stage.manifest();
-        let line = Some(line_of(text, spanned.span().start));
-        let missing = |what: &str, name: &str| {
-            let giver = stages
-                .iter()
-                .map(StagePlan::manifest)
-                .find(|g| {
-                    g.gives.tables.iter().any(|t| t.name == name)
-                        || g.gives.images.iter().any(|i| i == name)
-                })
-                .map(|g| format!("; stage `{}` gives it: put it before", g.name))
-                .unwrap_or_else(|| {
-                    "; no stage of this config gives it: add the stage that does".to_owned()
-                });
-            Refusal::new(
-                path,
-                line,
-                format!("stage `{}` needs the {what} `{name}`{giver}", m.name),
-            )
-        };
-        for t in &m.needs.tables {
-            if !tables.contains_key(t.as_str()) {
-                return Err(missing("table", t));
-            }
-        }
-        for i in &m.needs.images {
-            if !images.contains(i.as_str()) {
-                return Err(missing("image", i));
-            }
-        }
-        for t in &m.gives.tables {
-            if let Some(other) = tables.insert(&t.name, &m.name) {
-                return Err(Refusal::new(
-                    path,
-                    line,
-                    format!(
-                        "stages `{other}` and `{}` both give the table `{}`",
-                        m.name, t.name
-                    ),
-                ));
-            }
-        }
-        images.extend(m.gives.images.iter().map(String::as_str));
-    }
-    Ok(())
-}
-
 fn project(folder: &Path, config: &Config) -> Result<Project, Refusal> {
     let blocks = match &config.block_list {
         Some(list) => lists::blocks(&folder.join(list))?,
@@ -408,77 +370,6 @@ fn project(folder: &Path, config: &Config) -> Result<Project, Refusal> {
         marks: config.marks.clone(),
         tolerances: config.tolerances.clone(),
     })
-}
-
-/// Images have one of the known names, lie on the sheet and not on each other.
-fn check_images(path: &Path, text: &str, project: &Project) -> Result<(), Refusal> {
-    const NAMES: [&str; 5] = ["whole", "left", "right", "upper", "lower"];
-    /// How far a stated image may reach over the stated sheet, mm: sizes are rounded.
-    const SLACK_MM: f64 = 1.0;
-    for (n, image) in project.images.iter().enumerate() {
-        let named = format!("\"{}\"", image.name);
-        let line = text
-            .lines()
-            .position(|l| l.trim_start().starts_with("name") && l.contains(&named))
-            .map(|l| l + 1);
-        let refuse = |what: String| Err(Refusal::new(path, line, what));
-        if !NAMES.contains(&image.name.as_str()) {
-            return refuse(format!(
-                "an image is named `{}`, expected one of {}",
-                image.name,
-                NAMES.join(", ")
-            ));
-        }
-        let area = image.rect();
-        if let Some(s) = project.sheet {
-            let sheet = restrike_model::Rect::centred(s.width_mm, s.height_mm).grown(SLACK_MM);
-            if !area.corners().iter().all(|c| sheet.contains(*c)) {
-                return refuse(format!(
-                    "image `{}` reaches over the sheet of {} x {} mm: x_mm and y_mm are its centre, measured from the sheet's centre",
-                    image.name, s.width_mm, s.height_mm
-                ));
-            }
-        }
-        for other in &project.images[..n] {
-            let b = other.rect();
-            if other.name == image.name {
-                return refuse(format!("image `{}` stands here twice", image.name));
-            }
-            let apart = area.min.x >= b.max.x - SLACK_MM
-                || b.min.x >= area.max.x - SLACK_MM
-                || area.min.y >= b.max.y - SLACK_MM
-                || b.min.y >= area.max.y - SLACK_MM;
-            if !apart {
-                return refuse(format!(
-                    "images `{}` and `{}` overlap",
-                    other.name, image.name
-                ));
-            }
-        }
-    }
-    Ok(())
-}
-
-fn check_roles(list: &Path, lines: &[SheetLine], project: &Project) -> Result<(), Refusal> {
-    if project.blocks.is_empty() {
-        return Ok(());
-    }
-    let names: Vec<&str> = project.blocks.iter().map(|b| b.name.as_str()).collect();
-    for l in lines {
-        if let Role::Proof(block) = &l.impression.role
-            && !names.contains(&block.as_str())
-        {
-            let hint = nearest(block, names.iter().copied())
-                .map(|n| format!("; did you mean `{n}`?"))
-                .unwrap_or_default();
-            return Err(Refusal::new(
-                list,
-                Some(l.line),
-                format!("a proof of block `{block}`, which is not in the block list{hint}"),
-            ));
-        }
-    }
-    Ok(())
 }
 
 /// Reads every header, and settles each scan's resolution.

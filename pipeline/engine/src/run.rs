@@ -9,7 +9,7 @@ use restrike_model::{EVERY_TABLE, Level, Summary, Table, Value};
 use thiserror::Error;
 
 use crate::hash;
-use crate::journal::{Journal, Origin};
+use crate::journal::Journal;
 use crate::learn;
 use crate::memory::Budget;
 use crate::observe::{Event, Observer};
@@ -72,15 +72,7 @@ pub fn run(
     observer: &dyn Observer,
     stopped: &Stopped,
 ) -> Result<RunResult, RunError> {
-    let origin = Origin::new(
-        &plan.config_name,
-        &plan.project.design,
-        &plan.list_name,
-        plan.sheets
-            .first()
-            .map_or("", |s| s.line.impression.file.as_str()),
-    );
-    let journal = Journal::open(&plan.output, &origin, plan.replace)?;
+    let journal = Journal::open(&plan.output, &plan.origin(), plan.replace)?;
     let pool = rayon::ThreadPoolBuilder::new()
         .num_threads(threads.unwrap_or(0))
         .build()?;

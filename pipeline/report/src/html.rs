@@ -2,9 +2,9 @@
 //! style sheet, nothing from elsewhere), prints, and stays light on long runs:
 //! pictures are loaded only when their sheet is opened.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
-use restrike_model::{Level, ValueKind};
+use restrike_model::{ColumnSpec, Level, ValueKind};
 use serde::Serialize;
 
 use crate::datapackage::{Package, TableFile};
@@ -47,6 +47,8 @@ struct Page<'a> {
 #[derive(Serialize)]
 struct Missing<'a> {
     sheet: String,
+    /// Whether the page shows pictures of it.
+    shown: bool,
     impression: &'a str,
     stage: &'a str,
     status: &'a str,
@@ -78,7 +80,16 @@ struct Table<'a> {
     path: &'a str,
     rows: u64,
     columns: Vec<Column<'a>>,
-    preview: &'a [Vec<String>],
+    /// Columns in the order the page shows them, the telling ones first.
+    heads: Vec<Column<'a>>,
+    preview: Vec<Line<'a>>,
+}
+
+/// A row of the preview, in the order of the heads.
+#[derive(Serialize)]
+struct Line<'a> {
+    bad: bool,
+    cells: Vec<&'a str>,
 }
 
 #[derive(Serialize)]
@@ -101,7 +112,9 @@ struct Group<'a> {
 struct Sheet<'a> {
     number: usize,
     impression: &'a str,
+    /// What it is instead of measured, and why.
     problem: &'a str,
+    reason: &'a str,
     pictures: Vec<Shown<'a>>,
 }
 
@@ -154,7 +167,7 @@ fn page<'a>(
         sheets,
         measured,
         unmeasured: sheets - measured,
-        not_measured: missing(run, &names),
+        not_measured: missing(run, &names, &groups),
         not_measured_more: run.not_measured.len().saturating_sub(MOST_LINES),
         notes: remarks(&run.notes),
         notes_more: run.notes.len().saturating_sub(MOST_LINES),
@@ -164,12 +177,21 @@ fn page<'a>(
     }
 }
 
-fn missing<'a>(run: &'a RunRecord, names: &BTreeMap<usize, &'a str>) -> Vec<Missing<'a>> {
+fn missing<'a>(
+    run: &'a RunRecord,
+    names: &BTreeMap<usize, &'a str>,
+    groups: &[Group<'_>],
+) -> Vec<Missing<'a>> {
+    let with_pictures: BTreeSet<usize> = groups
+        .iter()
+        .flat_map(|g| g.sheets.iter().map(|s| s.number))
+        .collect();
     run.not_measured
         .iter()
         .take(MOST_LINES)
         .map(|n| Missing {
             sheet: n.sheet.map(|s| s.to_string()).unwrap_or_default(),
+            shown: n.sheet.is_some_and(|s| with_pictures.contains(&s)),
             impression: n
                 .sheet
                 .and_then(|s| names.get(&s).copied())
@@ -260,28 +282,74 @@ fn stage<'a>(
     }
 }
 
+/// Columns a reader looks for first, by name: which sheet and part of it, what
+/// became of it, what it is good for.
+const FIRST: [&str; 8] = [
+    "sheet",
+    "impression",
+    "image",
+    "block",
+    "status",
+    "reason",
+    "verdict",
+    "fit_for",
+];
+/// Columns that repeat the sheet list.
+const LAST: [&str; 5] = ["file", "edition", "year", "position", "role"];
+/// The status of a row with numbers.
+const MEASURED: &str = "measured";
+
+/// The order in which the page shows a table's columns. The file has its own.
+fn reading_order(columns: &[ColumnSpec]) -> Vec<usize> {
+    // Elsewhere a column of such a name is the table's own.
+    let of_list = LAST.iter().all(|n| columns.iter().any(|c| c.name == *n));
+    let place = |name: &str| {
+        let first = FIRST.iter().position(|n| *n == name);
+        let last = LAST.iter().position(|n| of_list && *n == name);
+        first
+            .or(last.map(|n| FIRST.len() + 1 + n))
+            .unwrap_or(FIRST.len())
+    };
+    let mut order: Vec<usize> = (0..columns.len()).collect();
+    // Stable: all others stay as the stage has them.
+    order.sort_by_key(|at| place(&columns[*at].name));
+    order
+}
+
+fn column(c: &ColumnSpec) -> Column<'_> {
+    Column {
+        name: &c.name,
+        kind: match c.kind {
+            ValueKind::Boolean => "true or false",
+            ValueKind::Integer => "whole number",
+            ValueKind::Number => "number",
+            ValueKind::Text => "text",
+        },
+        unit: &c.unit,
+        description: &c.description,
+        numeric: matches!(c.kind, ValueKind::Integer | ValueKind::Number),
+    }
+}
+
 fn table(view: &TableView) -> Table<'_> {
-    let columns = view.file.spec.columns.iter();
+    let columns = &view.file.spec.columns;
+    let order = reading_order(columns);
+    let status = columns.iter().position(|c| c.name == "status");
+    let preview = view.first_rows.iter().map(|row| {
+        let cell = |at: usize| row.get(at).map_or("", String::as_str);
+        Line {
+            bad: status.is_some_and(|at| cell(at) != MEASURED),
+            cells: order.iter().map(|at| cell(*at)).collect(),
+        }
+    });
     Table {
         id: crate::names::safe(&view.file.spec.name),
         title: &view.file.spec.title,
         path: &view.file.path,
         rows: view.file.rows,
-        columns: columns
-            .map(|c| Column {
-                name: &c.name,
-                kind: match c.kind {
-                    ValueKind::Boolean => "true or false",
-                    ValueKind::Integer => "whole number",
-                    ValueKind::Number => "number",
-                    ValueKind::Text => "text",
-                },
-                unit: &c.unit,
-                description: &c.description,
-                numeric: matches!(c.kind, ValueKind::Integer | ValueKind::Number),
-            })
-            .collect(),
-        preview: &view.first_rows,
+        columns: columns.iter().map(column).collect(),
+        heads: order.iter().map(|at| column(&columns[*at])).collect(),
+        preview: preview.collect(),
     }
 }
 
@@ -296,21 +364,25 @@ fn groups<'a>(
             by_sheet.entry(sheet).or_default().push(shown(picture));
         }
     }
-    let mut problems: BTreeMap<usize, &str> = BTreeMap::new();
+    let mut problems: BTreeMap<usize, (&str, &str)> = BTreeMap::new();
     for n in &run.not_measured {
         if let Some(sheet) = n.sheet {
-            problems.entry(sheet).or_insert(&n.status);
+            problems.entry(sheet).or_insert((&n.status, &n.reason));
         }
     }
     let more = by_sheet.len().saturating_sub(MOST_SHEETS);
     let mut sheets: Vec<Sheet<'_>> = by_sheet
         .into_iter()
         .take(MOST_SHEETS)
-        .map(|(number, pictures)| Sheet {
-            number,
-            impression: names.get(&number).copied().unwrap_or_default(),
-            problem: problems.get(&number).copied().unwrap_or_default(),
-            pictures,
+        .map(|(number, pictures)| {
+            let (problem, reason) = problems.get(&number).copied().unwrap_or_default();
+            Sheet {
+                number,
+                impression: names.get(&number).copied().unwrap_or_default(),
+                problem,
+                reason,
+                pictures,
+            }
         })
         .collect();
     let mut groups = Vec::new();

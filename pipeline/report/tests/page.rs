@@ -2,10 +2,10 @@
 
 #![allow(clippy::unwrap_used)]
 
-use restrike_model::{Impression, Role};
+use restrike_model::{ColumnSpec, Impression, Role, Scope, TableSpec};
 use restrike_report::PictureFile;
-use restrike_report::datapackage::Package;
-use restrike_report::html::render;
+use restrike_report::datapackage::{Package, TableFile};
+use restrike_report::html::{TableView, render};
 use restrike_report::names::picture_path;
 use restrike_report::runjson::{NotMeasured, RunRecord, ScanRecord};
 
@@ -78,7 +78,98 @@ fn a_page_stands_alone_and_escapes_names() {
     assert_eq!(page.matches(" alt=\"Sheet ").count(), 60);
     assert_eq!(page.matches("loading=\"lazy\"").count(), 60);
     assert!(page.contains("<b>18</b> measured"));
-    assert_eq!(page.matches("The file ends early.").count(), 2);
+    // Once in the list of what was not measured, once under each picture.
+    assert_eq!(page.matches("The file ends early.").count(), 2 * (1 + 3));
+    assert!(page.contains(
+        "<figcaption><strong class=\"bad\">unreadable</strong>: The file ends early.<br>deskew: "
+    ));
+    for sheet in [10, 20] {
+        assert!(page.contains(&format!("<a href=\"#sheet-{sheet}\">{sheet}</a>")));
+        assert!(page.contains(&format!("<details id=\"sheet-{sheet}\">")));
+    }
+}
+
+#[test]
+fn a_table_shows_what_became_of_a_sheet_first() {
+    let column = |name: &str| ColumnSpec::text(name, "x");
+    let names = [
+        "sheet",
+        "file",
+        "impression",
+        "edition",
+        "year",
+        "position",
+        "role",
+        "focus",
+        "fit_for",
+        "status",
+        "reason",
+    ];
+    let view = TableView {
+        file: TableFile {
+            spec: TableSpec {
+                name: "check".into(),
+                title: "Check".into(),
+                scope: Scope::Sheet,
+                internal: false,
+                columns: names.map(column).to_vec(),
+            },
+            stage: "scan-check".into(),
+            path: "tables/check.csv".into(),
+            rows: 2,
+            bytes: 0,
+            sha256: String::new(),
+        },
+        first_rows: vec![
+            [
+                "1", "a.tif", "A", "new", "2026", "1", "run", "0.2", "tone", "measured", "",
+            ]
+            .map(str::to_owned)
+            .to_vec(),
+            [
+                "2",
+                "b.tif",
+                "B",
+                "new",
+                "2026",
+                "2",
+                "run",
+                "",
+                "",
+                "blank",
+                "No print.",
+            ]
+            .map(str::to_owned)
+            .to_vec(),
+        ],
+    };
+    let package = Package {
+        name: "heron".into(),
+        title: "Heron at the salt pans".into(),
+        description: String::new(),
+    };
+    let page = render(&package, &run(2), &[view], &[]).unwrap();
+    let heads = [
+        "sheet",
+        "impression",
+        "status",
+        "reason",
+        "fit_for",
+        "focus",
+        "file",
+        "edition",
+        "year",
+        "position",
+        "role",
+    ];
+    let heads: String = heads
+        .map(|h| format!("<th scope=\"col\">{h}</th>"))
+        .concat();
+    assert!(page.contains(&heads), "{page}");
+    assert!(page.contains("<tr><td>1</td><td>A</td><td>measured</td><td></td><td>tone</td>"));
+    assert!(
+        page.contains("<tr class=\"bad\"><td>2</td><td>B</td><td>blank</td><td>No print.</td>")
+    );
 }
 
 #[test]

@@ -1,5 +1,6 @@
 //! Renders synthetic impressions with known truth.
 
+use std::io::Write as _;
 use std::path::{Path, PathBuf};
 
 use anyhow::Context as _;
@@ -177,8 +178,32 @@ fn from_json<T: serde::de::DeserializeOwned>(path: &Path) -> anyhow::Result<T> {
     serde_json::from_str(&text).with_context(|| path.display().to_string())
 }
 
-fn main() -> anyhow::Result<()> {
-    match Cli::parse().command {
+fn main() -> std::process::ExitCode {
+    match work(Cli::parse().command) {
+        Ok(written) => {
+            // Nobody may be reading; the files are written.
+            let _ = writeln!(std::io::stdout(), "{written}");
+            std::process::ExitCode::SUCCESS
+        }
+        Err(e) => {
+            let _ = writeln!(std::io::stderr(), "restrike-synth: {e:#}");
+            std::process::ExitCode::FAILURE
+        }
+    }
+}
+
+/// What was written, in words.
+fn written(sheets: usize, out: &Path) -> String {
+    format!(
+        "wrote {sheets} scan{}, the truth beside each, design.json and sheets.csv into {}",
+        if sheets == 1 { "" } else { "s" },
+        out.display()
+    )
+}
+
+/// Renders what a command asks for; says what was written.
+fn work(command: Command) -> anyhow::Result<String> {
+    match command {
         Command::Run {
             design,
             run,
@@ -201,6 +226,7 @@ fn main() -> anyhow::Result<()> {
                 let text = serde_json::to_string_pretty(&spec)?;
                 std::fs::write(run.out.join("run.json"), text + "\n")?;
             }
+            Ok(written(sheets.len(), &run.out))
         }
         Command::Sheet {
             design,
@@ -217,15 +243,16 @@ fn main() -> anyhow::Result<()> {
                     .find(|s| s.position == position)
                     .context("no sheet at that position: raise --sheets")?,
             };
-            std::fs::create_dir_all(&run.out)?;
+            std::fs::create_dir_all(&run.out).with_context(|| run.out.display().to_string())?;
             write_design(&design, &run.out)?;
             write_list(std::slice::from_ref(&sheet), &run.out)?;
             write_sheet(&design, &sheet, &run.out)?;
+            Ok(written(1, &run.out))
         }
         Command::Sample { out, dpi, format } => {
             let (design, sheets) = sample::sample(dpi, format);
             write_run(&design, &sheets, &out)?;
+            Ok(written(sheets.len(), &out))
         }
     }
-    Ok(())
 }
