@@ -115,7 +115,7 @@ pub(crate) struct Found {
     pub(crate) scale: [Option<(f64, f64)>; 2],
     /// Scan pixels to print mm.
     pub(crate) to_print: Affine,
-    pub(crate) remark: String,
+    pub(crate) remarks: Vec<String>,
 }
 
 /// Scatter of the print's turn on its paper, degrees (common practice, no source).
@@ -164,8 +164,8 @@ pub(crate) fn images(
             let mut found = tie(
                 sheet, *area, border, &texture, project, settings, use_border,
             );
-            if found.remark.is_empty() {
-                found.remark = remark;
+            if !remark.is_empty() {
+                found.remarks.insert(0, remark);
             }
             found
         })
@@ -301,22 +301,38 @@ fn tie(
             (None, None, t) => (t, "texture"),
         },
     };
-    let mut remark = String::new();
+    let mut remarks = Vec::new();
+    if rect.count() == 3 {
+        remarks.push(
+            "one side of the border was not found: it is put in from the stated size".to_owned(),
+        );
+    }
     if rotation.is_none() {
-        remark = match (settings.angle, texture) {
-            (AngleChoice::Border, _) => "no border line to take the angle from".to_owned(),
-            (AngleChoice::Paper, _) => "no paper edge to take the angle from".to_owned(),
-            (_, Err(why)) => format!("no border, no paper edge; texture: {why}"),
-            _ => String::new(),
-        };
+        match (settings.angle, texture) {
+            (AngleChoice::Border, _) => {
+                remarks.push("no border line to take the angle from".to_owned());
+            }
+            (AngleChoice::Paper, _) => {
+                remarks.push("no paper edge to take the angle from".to_owned());
+            }
+            (_, Err(why)) => remarks.push(format!("no border, no paper edge; texture: {why}")),
+            _ => {}
+        }
     }
     let angle_source = if rotation.is_some() { angle_source } else { "" };
     // The paper's turn is the print's only as far as sheets are laid alike.
     let rotation = rotation.map(|a| match angle_source {
         "paper" => {
-            remark = format!(
-                "the print's own turn is not seen: the paper's is given, and {PLACING_DEG} degree for how sheets are laid"
-            );
+            let why = match by_border {
+                Some(border) => format!(
+                    "as set, the paper's turn is given; the printed border's is {:.4} degree",
+                    border.value.to_degrees()
+                ),
+                None => "the print's own turn is not seen: the paper's is given".to_owned(),
+            };
+            remarks.push(format!(
+                "{why}; its error takes in {PLACING_DEG} degree for how sheets are laid"
+            ));
             let placing = PLACING_DEG.to_radians();
             Angle {
                 se: (a.se * a.se + placing * placing).sqrt(),
@@ -348,10 +364,6 @@ fn tie(
     let to_print = print_to_bed
         .inverse()
         .map_or(Affine::IDENTITY, |back| metric.affine().then(&back));
-    if rect.count() == 3 {
-        remark =
-            "one side of the border was not found: it is put in from the stated size".to_owned();
-    }
     Found {
         name: area.map_or_else(|| "whole".to_owned(), |a| a.name.clone()),
         stated,
@@ -363,7 +375,7 @@ fn tie(
         tied_to,
         scale,
         to_print,
-        remark,
+        remarks,
     }
 }
 

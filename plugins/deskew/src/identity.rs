@@ -177,10 +177,23 @@ impl Comparer {
         self.pitch
     }
 
+    /// Size of the learned sheets, print mm.
+    #[allow(clippy::cast_precision_loss)]
+    pub(crate) fn size_mm(&self) -> [f64; 2] {
+        [
+            self.width as f64 * self.pitch,
+            self.height as f64 * self.pitch,
+        ]
+    }
+
     /// Response of a sheet in each of the four states.
     pub(crate) fn responses(&self, sheet: &LowRes) -> [f64; 4] {
-        self.peaks(&sheet.absorption)
-            .map(|p| p.map_or(0.0, |p| p.response))
+        self.responses_of(&sheet.absorption)
+    }
+
+    /// The same for a plane of absorption.
+    pub(crate) fn responses_of(&self, plane: &Raster<f32>) -> [f64; 4] {
+        self.peaks(plane).map(|p| p.map_or(0.0, |p| p.response))
     }
 
     fn peaks(&self, sheet: &Raster<f32>) -> [Option<PhasePeak>; 4] {
@@ -201,6 +214,18 @@ impl Comparer {
             correlator.correlate(&first, &second, &weights, REACH_MM / self.pitch)
         })
     }
+}
+
+/// A plane turned by a quarter, clockwise.
+pub(crate) fn quarter_turned(plane: &Raster<f32>) -> Raster<f32> {
+    let (w, h) = (plane.width(), plane.height());
+    let mut out = Raster::new(h, w, 1);
+    for y in 0..h {
+        for x in 0..w {
+            out.set(h - 1 - y, x, 0, plane.get(x, y, 0));
+        }
+    }
+    out
 }
 
 /// A plane in a state, cut or padded about its middle to `w` by `h`, its mean

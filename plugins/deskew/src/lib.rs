@@ -23,6 +23,8 @@ mod trace;
 #[cfg(test)]
 mod accuracy;
 #[cfg(test)]
+mod otherwise_tests;
+#[cfg(test)]
 mod real_pages;
 #[cfg(test)]
 mod tests;

@@ -33,6 +33,15 @@ pub(crate) struct Deskew {
 /// show the design is blank.
 const BLANK_SHARE: f64 = 0.25;
 
+/// Response that names a sheet found only after looking for it in other ways:
+/// impressions of the design respond by more, others by less however they are turned.
+const CLEAR: f64 = 0.5;
+/// How far the proportions of a sheet may be off those learned, and it still be
+/// the same at another scale.
+const SAME_PROPORTIONS: f64 = 0.05;
+/// By how much a scale is another; less is still recognised as it is.
+const OTHER_SCALE: f64 = 0.04;
+
 /// What the low-resolution look says.
 enum Judgement {
     Good(Identity),
@@ -100,11 +109,12 @@ impl Deskew {
         None
     }
 
-    fn judge(&self, input: &Measure<'_>, lowres: Option<&LowRes>) -> Judgement {
+    fn judge(&self, input: &Measure<'_>, sheet: &Sheet, lowres: Option<&LowRes>) -> Judgement {
         let s = &self.settings;
-        let untested = |why: &str, contrast| {
+        let untested = |why: &'static str, contrast| {
             Judgement::Good(Identity {
-                words: format!("not tested: {why}"),
+                words: "not tested",
+                why: Some(why),
                 responses: None,
                 contrast,
             })
@@ -150,17 +160,19 @@ impl Deskew {
         );
         if r[0] >= s.least_response && r[0] >= best {
             return Judgement::Good(Identity {
-                words: "same design".to_owned(),
+                words: "same design",
+                why: None,
                 responses: Some(r),
                 contrast: Some(contrast),
             });
         }
         if best < s.least_response {
+            if let Some((status, why)) = self.otherwise(input, sheet, lowres) {
+                return Judgement::Wrong(status, why);
+            }
             return Judgement::Wrong(
                 "other design",
-                format!(
-                    "the sheet does not show the learned design, or lies a quarter turn round, or its resolution is wrong: {told}"
-                ),
+                format!("the sheet does not show the learned design: {told}"),
             );
         }
         if r[1] >= best {
@@ -171,6 +183,49 @@ impl Deskew {
                 format!("the back of the sheet was scanned: {told}"),
             )
         }
+    }
+
+    /// A sheet that shows nothing of the design as it lies may show it lying a
+    /// quarter turn round or at another scale; both are told where the sheet's
+    /// size is not stated, or not to be relied on.
+    fn otherwise(
+        &self,
+        input: &Measure<'_>,
+        sheet: &Sheet,
+        lowres: &LowRes,
+    ) -> Option<(&'static str, String)> {
+        let comparer = self.comparer.as_ref()?;
+        let least = self.settings.least_response;
+        let best = |l: &Raster<f32>| comparer.responses_of(l).into_iter().fold(0.0_f64, f64::max);
+        let quarter = best(&identity::quarter_turned(&lowres.absorption));
+        if quarter >= least.max(CLEAR) {
+            return Some((
+                "turned",
+                format!(
+                    "the sheet lies a quarter turn round: response to the learned design {quarter:.2} when turned (needed {least:.2}); turn the scan"
+                ),
+            ));
+        }
+        let learned = comparer.size_mm();
+        let [x, y] = [0, 1].map(|i| sheet.frame.size[i] / learned[i]);
+        let factor = (x + y) / 2.0;
+        let plain = (x / y - 1.0).abs() < SAME_PROPORTIONS && (factor - 1.0).abs() > OTHER_SCALE;
+        if !plain || sheet.paper.count() < 3 {
+            return None;
+        }
+        let scaled = LowRes::new(&sheet.overview, &sheet.frame, comparer.pitch() * factor).ok()?;
+        let response = best(&scaled.absorption);
+        (response >= least.max(CLEAR)).then(|| {
+            let dpi = input.info.dpi.mean();
+            (
+                "other scale",
+                format!(
+                    "the sheet shows the learned design at {factor:.3} times its size (response {response:.2}, needed {least:.2}): {dpi:.0} dpi is stated ({}), the references' size implies {:.0}; set `dpi` in the sheet list",
+                    input.info.dpi_source,
+                    dpi * factor
+                ),
+            )
+        })
     }
 
     fn pitch(&self) -> f64 {
@@ -302,7 +357,7 @@ impl Stage for Deskew {
             return Ok(());
         }
         let lowres = LowRes::new(&sheet.overview, &sheet.frame, self.pitch()).ok();
-        let identity = match self.judge(&input, lowres.as_ref()) {
+        let identity = match self.judge(&input, &sheet, lowres.as_ref()) {
             Judgement::Good(identity) => identity,
             Judgement::Wrong(status, reason) => {
                 out.picture(&pictures::outline(&sheet, None))?;

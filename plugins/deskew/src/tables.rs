@@ -203,10 +203,8 @@ pub(crate) fn specs() -> Vec<TableSpec> {
         4,
         "Standard deviation of the absorption at scales of 1 to 15 mm.",
     ));
-    sheets.push(C::text(
-        "identity",
-        "same design, or why it was not tested.",
-    ));
+    sheets.push(C::text("identity", "same design, or not tested."));
+    sheets.push(C::text("identity_remark", "Why it was not tested."));
     for (name, words) in RESPONSES {
         sheets.push(C::number(name, "", 3, &format!("Phase-correlation response to the learned design, {words} (1: the same, 0: unrelated).")));
     }
@@ -375,7 +373,7 @@ pub(crate) fn image_row(found: &Found, sheet: &Sheet) -> Row {
         .set("frame", found.tied_to)
         .set("taper_deg", taper.map(|a| a.value.to_degrees()))
         .set("line_width_mm", restrike_ops::stats::median(&widths))
-        .set("remark", text(&found.remark));
+        .set("remark", text(&found.remarks.join("; ")));
     if found.border.is_some() {
         row = row.set("distorted", far(shear) || far(taper));
     }
@@ -397,7 +395,9 @@ fn text(words: &str) -> Value {
 
 /// What is known of the sheet's identity.
 pub(crate) struct Identity {
-    pub(crate) words: String,
+    pub(crate) words: &'static str,
+    /// Why it was not tested.
+    pub(crate) why: Option<&'static str>,
     pub(crate) responses: Option<[f64; 4]>,
     pub(crate) contrast: Option<f64>,
 }
@@ -427,7 +427,8 @@ pub(crate) fn sheet_row(sheet: &Sheet, findings: &Findings, identity: &Identity)
         )
         .set("cut_off_mm", cut)
         .set("contrast", identity.contrast)
-        .set("identity", identity.words.as_str());
+        .set("identity", identity.words)
+        .set("identity_remark", identity.why);
     row = angle(
         row,
         "sheet_rotation_deg",

@@ -88,6 +88,17 @@ impl Strip {
     /// Draws the strip from row `top` of the canvas down.
     pub(super) fn draw(&self, canvas: &mut Pixmap, top: usize) {
         let em = self.em;
+        // Marks at the image's rim reach over it; they must not run through the words.
+        let below = tiny_skia::Rect::from_xywh(
+            0.0,
+            top as f32,
+            canvas.width() as f32,
+            (canvas.height() as f32 - top as f32).max(1.0),
+        );
+        if let Some(below) = below {
+            let white = paint([255; 3], 255);
+            canvas.fill_rect(below, &white, Transform::identity(), None);
+        }
         let mut y = top as f64 + 0.5 * em;
         for line in &self.caption {
             y += 1.35 * em;
