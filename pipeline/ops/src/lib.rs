@@ -3,6 +3,8 @@
 pub mod area_shrink;
 pub mod atlas;
 pub mod autocorrelation;
+pub mod beta_binomial;
+pub mod binomial_interval;
 pub mod block_record;
 pub mod centre_lines;
 pub mod change_points;
@@ -10,6 +12,7 @@ pub mod ciede2000;
 pub mod cielab;
 pub mod contour;
 pub mod control_charts;
+pub mod dirichlet_multinomial;
 pub mod edge_distance;
 pub mod edge_map;
 pub mod edge_profile;

@@ -1,11 +1,11 @@
-//! Quantiles of Student's t, chi-squared, F and the normal distribution, for
-//! intervals from few measurements.
+//! Quantiles of Student's t, chi-squared, F, beta and the normal distribution,
+//! for intervals from few measurements.
 //!
 //! The distributions are those of `statrs`. Results are rounded to ten
 //! significant digits, so that the last bits of a platform's maths library
 //! decide nothing.
 
-use statrs::distribution::{ChiSquared, ContinuousCDF, FisherSnedecor, Normal, StudentsT};
+use statrs::distribution::{Beta, ChiSquared, ContinuousCDF, FisherSnedecor, Normal, StudentsT};
 
 /// Degrees of freedom from which Student's t is taken as normal: they differ
 /// by less than 1 part in 10^5 there.
@@ -44,6 +44,12 @@ pub fn chi_squared(p: f64, dof: f64) -> Option<f64> {
 pub fn fisher_f(p: f64, dof: f64, dof_below: f64) -> Option<f64> {
     inside(p)?;
     rounded(FisherSnedecor::new(dof, dof_below).ok()?.inverse_cdf(p))
+}
+
+/// The `p` quantile (0 < p < 1) of the beta distribution with parameters `a` and `b`.
+pub fn beta(p: f64, a: f64, b: f64) -> Option<f64> {
+    inside(p)?;
+    rounded(Beta::new(a, b).ok()?.inverse_cdf(p))
 }
 
 /// Interval of confidence `level` for a standard deviation estimated as `sd`
