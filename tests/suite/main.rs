@@ -8,6 +8,7 @@ mod bench;
 mod boundary;
 mod c_stage;
 mod drift;
+mod grading;
 mod header;
 mod inputs;
 mod resume;

@@ -21,10 +21,11 @@ fn allowed(name: &str) -> Option<&'static [&'static str]> {
             // Listed so that they are built; never used.
             "restrike-deskew",
             "restrike-drift",
+            "restrike-grading",
             "restrike-registration",
             "restrike-scan-check",
         ],
-        "restrike-deskew" | "restrike-drift" | "restrike-scan-check" | "restrike-registration" => {
+        "restrike-deskew" | "restrike-drift" | "restrike-grading" | "restrike-scan-check" | "restrike-registration" => {
             &["restrike-ops", "restrike-stage"]
         }
         "restrike-unruly" => &["restrike-stage"],

@@ -7,13 +7,13 @@ use crate::bench::{column, restrike, root, rows, said};
 use restrike_synth::{Format, SheetKind, Truth};
 
 /// The sample's config beside freshly rendered scans, and its output.
-struct Sample {
-    dir: tempfile::TempDir,
+pub(crate) struct Sample {
+    pub(crate) dir: tempfile::TempDir,
     truth: Vec<Truth>,
 }
 
 /// Rendered and run once for all tests here.
-fn sample() -> &'static Sample {
+pub(crate) fn sample() -> &'static Sample {
     static SAMPLE: OnceLock<Sample> = OnceLock::new();
     SAMPLE.get_or_init(|| {
         let dir = tempfile::tempdir().unwrap();

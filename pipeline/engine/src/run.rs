@@ -5,7 +5,7 @@ use std::sync::PoisonError;
 use std::sync::atomic::Ordering;
 
 use restrike_host::{Instance, Stopped};
-use restrike_model::{EVERY_TABLE, Level, Summary, Table, Value};
+use restrike_model::{EVERY_TABLE, Level, SHEET_STATUS, Summary, Table, Value};
 use thiserror::Error;
 
 use crate::hash;
@@ -387,7 +387,10 @@ impl Summed {
             .chain(before)
             .chain(own);
         let tables: Vec<Table> = names
-            .filter_map(|n| tables::for_summary(plan, sheets, &self.rows, n))
+            .filter_map(|n| match n.as_str() {
+                SHEET_STATUS => Some(tables::missing(plan, sheets, at)),
+                n => tables::for_summary(plan, sheets, &self.rows, n),
+            })
             .collect();
         let impressions: Vec<_> = plan
             .sheets

@@ -1,7 +1,7 @@
 //! The tables of a run: each stage's columns, with the sheet's own before and
 //! its status behind.
 
-use restrike_model::{ColumnSpec, Scope, Table, TableSpec, Value};
+use restrike_model::{ColumnSpec, SHEET_STATUS, Scope, Table, TableSpec, Value};
 
 use crate::outcome::{MEASURED, SheetOutcome};
 use crate::plan::{Plan, SheetPlan};
@@ -120,6 +120,33 @@ fn sheet_table(
     FinalTable {
         stage: stage.to_owned(),
         spec: full,
+        rows,
+    }
+}
+
+/// Which sheets are missing from the tables of the stages before `until`, and why.
+pub(crate) fn missing(plan: &Plan, outcomes: &[SheetOutcome], until: usize) -> Table {
+    let mut rows = Vec::new();
+    for outcome in outcomes {
+        for (stage, done) in plan.stages.iter().zip(&outcome.stages).take(until) {
+            let m = stage.manifest();
+            let tables = m.gives.tables.iter().filter(|t| t.scope == Scope::Sheet);
+            for t in tables.filter(|_| done.status != MEASURED) {
+                rows.push(vec![
+                    outcome.sheet.into(),
+                    t.name.as_str().into(),
+                    m.name.as_str().into(),
+                    done.status.as_str().into(),
+                    text(&done.reason),
+                ]);
+            }
+        }
+    }
+    Table {
+        name: SHEET_STATUS.to_owned(),
+        columns: ["sheet", "table", "stage", "status", "reason"]
+            .map(str::to_owned)
+            .to_vec(),
         rows,
     }
 }

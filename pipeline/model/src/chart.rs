@@ -73,6 +73,21 @@ pub enum Plot {
         #[serde(default)]
         stroke: Stroke,
     },
+    /// Cells of a named row, each a stretch of the horizontal axis. A panel with
+    /// cells has its rows, from the top, in place of a vertical axis, and shows
+    /// nothing but cells and bands.
+    Cells {
+        /// Name in the legend.
+        name: String,
+        /// The row's name.
+        row: String,
+        /// Where each starts and ends.
+        spans: Vec<[f64; 2]>,
+        /// Their meaning.
+        tone: Tone,
+        /// How they are filled, so that meanings can be told without colour.
+        fill: Fill,
+    },
     /// A shaded stretch of the horizontal axis.
     Band {
         /// Name in the legend.
@@ -84,4 +99,18 @@ pub enum Plot {
         /// Its meaning.
         tone: Tone,
     },
+}
+
+/// How a cell is filled.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Fill {
+    /// All of it.
+    Full,
+    /// Its lower half.
+    Half,
+    /// A thin stroke at its foot.
+    Foot,
+    /// Its outline.
+    Outline,
 }

@@ -18,13 +18,13 @@ mod stage;
 mod table;
 mod units;
 
-pub use chart::{Chart, Panel, Plot};
+pub use chart::{Chart, Fill, Panel, Plot};
 pub use context::{
     BlockInfo, ImageArea, Impression, MarkInfo, MarkKind, Project, Role, ScanInfo, Size,
 };
 pub use geometry::{Affine, Point, Rect};
 pub use image::{ImageView, Raster, Sample, SampleKind, ShapeError};
-pub use manifest::{EVERY_TABLE, Given, Manifest, Needs, Phases};
+pub use manifest::{EVERY_TABLE, Given, Manifest, Needs, Phases, SHEET_STATUS};
 pub use picture::{Frame, Mark, Picture, Stroke, Tone};
 pub use stage::{
     Learn, Level, Measure, Output, Row, SheetTable, Stage, StageError, Summary, Verdict,

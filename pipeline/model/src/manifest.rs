@@ -46,6 +46,12 @@ pub struct Needs {
 /// In [`Needs::optional_tables`]: all tables of all stages before.
 pub const EVERY_TABLE: &str = "*";
 
+/// In [`Needs::optional_tables`] of a stage that answers `summarise`: which
+/// sheets are missing from the tables of the stages before, and why. Columns
+/// `sheet` (place in the sheet list), `table`, `stage`, `status`, `reason`: a
+/// row for each table that a sheet was not measured for.
+pub const SHEET_STATUS: &str = "sheet_status";
+
 /// What a stage gives.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 #[serde(default)]

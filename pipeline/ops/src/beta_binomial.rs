@@ -54,9 +54,7 @@ impl Chance {
     fn ratio(&self, n: f64, k: f64) -> f64 {
         match self {
             Self::Known(p) => (n - k) / (k + 1.0) * p / (1.0 - p),
-            Self::Beta { alpha, beta } => {
-                (n - k) / (k + 1.0) * (k + alpha) / (n - k - 1.0 + beta)
-            }
+            Self::Beta { alpha, beta } => (n - k) / (k + 1.0) * (k + alpha) / (n - k - 1.0 + beta),
         }
     }
 

@@ -41,9 +41,7 @@ impl HalvesGood {
             alpha: one,
             beta: none,
         };
-        if ones.at_least(0, 0).is_none() {
-            return None;
-        }
+        ones.at_least(0, 0)?;
         let mut total = 0.0;
         for (k, p) in twos.distribution(n)?.into_iter().enumerate() {
             // What is left out is below the last bits of the sum.
@@ -99,7 +97,10 @@ mod tests {
                 for need in 0..=15 {
                     let want = by_urn(weights, n, need);
                     let got = halves.at_least(n, need).unwrap();
-                    assert!((got - want).abs() < 1e-12, "{weights:?} {n} {need}: {got} {want}");
+                    assert!(
+                        (got - want).abs() < 1e-12,
+                        "{weights:?} {n} {need}: {got} {want}"
+                    );
                 }
             }
         }
@@ -116,6 +117,9 @@ mod tests {
             least_sheets(&apart, 200, 0.95, 1000).unwrap(),
         );
         assert!(a > b, "{a} {b}");
-        assert_eq!(least_sheets(&HalvesGood([0.0, 1.0, 1.0]), 4, 0.95, 100), None);
+        assert_eq!(
+            least_sheets(&HalvesGood([0.0, 1.0, 1.0]), 4, 0.95, 100),
+            None
+        );
     }
 }

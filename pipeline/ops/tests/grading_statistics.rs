@@ -41,7 +41,11 @@ fn sheets_to_print_at_a_known_share() {
     for row in list(all, "table") {
         let chance = Chance::Known(number(row, "p_good"));
         let (need, want) = (count(row, "need_good"), count(row, "print_n_95pct"));
-        assert_eq!(least_trials(&chance, need, 0.95, 10_000), Some(want), "{row}");
+        assert_eq!(
+            least_trials(&chance, need, 0.95, 10_000),
+            Some(want),
+            "{row}"
+        );
         let at = |n: usize| chance.at_least(n, need).unwrap();
         close(at(want), number(row, "P(>=N)"), 5e-6, row);
         close(at(want - 1), number(row, "P_at_n-1"), 5e-6, row);
@@ -130,7 +134,9 @@ fn good_halves_are_those_of_scipy() {
     for row in list(&reference(), "halves") {
         let sheets = [0, 1, 2].map(|k| row["sheets_with"][k].as_u64().unwrap());
         let halves = HalvesGood::after_pilot(sheets);
-        let found = halves.at_least(count(row, "n"), count(row, "need")).unwrap();
+        let found = halves
+            .at_least(count(row, "n"), count(row, "need"))
+            .unwrap();
         close(found, number(row, "at_least"), 1e-10, row);
     }
 }

@@ -2,7 +2,7 @@
 
 #![allow(clippy::unwrap_used)]
 
-use restrike_model::{Chart, Panel, Picture, Plot, Point, Stroke, Tone};
+use restrike_model::{Chart, Fill, Panel, Picture, Plot, Point, Stroke, Tone};
 use restrike_report::chart::render;
 use restrike_report::picture::{Encoding, tone_colour};
 
@@ -123,4 +123,45 @@ fn what_is_no_chart_is_refused() {
             .to_string()
             .contains("it is no chart")
     );
+}
+
+#[test]
+fn cells_stand_in_their_rows_and_are_told_apart_without_colour() {
+    let cells = |name: &str, row: &str, spans: &[[f64; 2]], tone, fill| Plot::Cells {
+        name: name.into(),
+        row: row.into(),
+        spans: spans.to_vec(),
+        tone,
+        fill,
+    };
+    let svg = text(&picture(vec![
+        cells("fits", "left", &[[0.5, 1.5]], Tone::Measured, Fill::Foot),
+        cells("fails", "right", &[[0.5, 1.5]], Tone::Fault, Fill::Full),
+        cells(
+            "fails",
+            "left",
+            &[[1.5, 2.5], [f64::NAN, 3.5]],
+            Tone::Fault,
+            Fill::Full,
+        ),
+    ]));
+    assert!(svg.contains("left") && svg.contains("right"));
+    let of = |line: &str, name: &str| -> f64 {
+        let rest = line.split(&format!(" {name}=\"")).nth(1).unwrap();
+        rest.split('"').next().unwrap().parse().unwrap()
+    };
+    let drawn: Vec<(f64, f64, f64)> = svg
+        .lines()
+        .filter(|l| l.starts_with("<rect") && !l.contains("#ffffff"))
+        .map(|l| (of(l, "x"), of(l, "y") + of(l, "height"), of(l, "height")))
+        .collect();
+    // Three cells, one of no place left out; two samples in the legend.
+    let [fits, right, left, _, _] = drawn[..] else {
+        panic!("{drawn:?}");
+    };
+    assert!(
+        right.1 > fits.1 && left.1 == fits.1 && left.0 > fits.0,
+        "{drawn:?}"
+    );
+    assert!(fits.2 < 0.3 * left.2);
 }

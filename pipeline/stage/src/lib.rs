@@ -11,6 +11,7 @@
 
 #![allow(unsafe_code)]
 
+pub mod columns;
 mod ffi;
 mod incoming;
 mod outgoing;

@@ -1,5 +1,6 @@
 //! Charts as SVG: panels one above the other over one axis, a legend below.
 
+mod cells;
 mod scale;
 
 use restrike_model::{Chart, Panel, Picture, Plot, Point, Stroke, Tone};
@@ -35,15 +36,16 @@ pub fn render(picture: &Picture) -> Result<Rendered, PictureError> {
     };
     let chart = picture.chart().ok_or_else(|| refuse("it is no chart"))?;
     let plots = || chart.panels.iter().flat_map(|p| &p.plots);
-    if plots().map(|p| points(p).len()).sum::<usize>() > MOST_POINTS {
+    if plots().map(size).sum::<usize>() > MOST_POINTS {
         return Err(refuse("more than a million points"));
     }
     let x = Scale::of(plots().flat_map(along)).ok_or_else(|| refuse("nothing along its axis"))?;
     let legend = legend(chart);
     let per_row = ((WIDTH - LEFT - RIGHT) / ENTRY).floor().max(1.0);
     let rows = (legend.len() as f64 / per_row).ceil();
-    let count = chart.panels.len() as f64;
-    let bottom = TOP + count * PANEL + (count - 1.0).max(0.0) * GAP;
+    let heights: Vec<f64> = chart.panels.iter().map(height_of).collect();
+    let gaps = chart.panels.len().saturating_sub(1) as f64;
+    let bottom = TOP + heights.iter().sum::<f64>() + gaps * GAP;
     let height = bottom + AXIS + rows * LEGEND_ROW + 10.0;
 
     let mut document = Document::new()
@@ -61,10 +63,11 @@ pub fn render(picture: &Picture) -> Result<Rendered, PictureError> {
                 .set("fill", "#ffffff"),
         )
         .add(label(&chart.title, LEFT, 24.0, "start").set("font-size", 15));
-    for (k, panel) in chart.panels.iter().enumerate() {
-        let top = TOP + k as f64 * (PANEL + GAP);
-        let last = k + 1 == chart.panels.len();
-        document = document.add(draw_panel(panel, &x, top, last, &chart.x_label));
+    let mut top = TOP;
+    for (k, (panel, height)) in chart.panels.iter().zip(&heights).enumerate() {
+        let label = (k + 1 == chart.panels.len()).then_some(chart.x_label.as_str());
+        document = document.add(draw_panel(panel, &x, (top, top + height), label));
+        top += height + GAP;
     }
     for (k, plot) in legend.iter().enumerate() {
         let column = k as f64 % per_row;
@@ -83,18 +86,35 @@ pub fn render(picture: &Picture) -> Result<Rendered, PictureError> {
     })
 }
 
+fn height_of(panel: &Panel) -> f64 {
+    let rows = cells::rows(panel).len();
+    if rows == 0 {
+        PANEL
+    } else {
+        rows as f64 * cells::ROW
+    }
+}
+
+fn size(plot: &Plot) -> usize {
+    match plot {
+        Plot::Cells { spans, .. } => spans.len(),
+        _ => points(plot).len(),
+    }
+}
+
 fn points(plot: &Plot) -> &[Point] {
     match plot {
         Plot::Dots { points, .. } | Plot::Rings { points, .. } | Plot::Line { points, .. } => {
             points
         }
-        Plot::Level { .. } | Plot::Band { .. } => &[],
+        Plot::Level { .. } | Plot::Band { .. } | Plot::Cells { .. } => &[],
     }
 }
 
 fn along(plot: &Plot) -> Vec<f64> {
     match plot {
         Plot::Band { from, to, .. } => vec![*from, *to],
+        Plot::Cells { spans, .. } => spans.iter().flatten().copied().collect(),
         _ => points(plot).iter().map(|p| p.x).collect(),
     }
 }
@@ -112,6 +132,7 @@ fn named(plot: &Plot) -> (&str, Tone) {
         | Plot::Rings { name, tone, .. }
         | Plot::Line { name, tone, .. }
         | Plot::Level { name, tone, .. }
+        | Plot::Cells { name, tone, .. }
         | Plot::Band { name, tone, .. } => (name, *tone),
     }
 }
@@ -156,10 +177,11 @@ fn rule(from: (f64, f64), to: (f64, f64), colour: &str, width: f64) -> Line {
         .set("stroke-width", width)
 }
 
-fn draw_panel(panel: &Panel, x: &Scale, top: f64, last: bool, x_label: &str) -> Group {
-    let (width, bottom) = (WIDTH - LEFT - RIGHT, top + PANEL);
+/// A panel between `top` and `bottom`; the last one with the axis's name below.
+fn draw_panel(panel: &Panel, x: &Scale, (top, bottom): (f64, f64), x_label: Option<&str>) -> Group {
+    let (width, height) = (WIDTH - LEFT - RIGHT, bottom - top);
     let y = Scale::of(panel.plots.iter().flat_map(upwards)).unwrap_or_default();
-    let at = |p: Point| (LEFT + width * x.part(p.x), bottom - PANEL * y.part(p.y));
+    let at = |p: Point| (LEFT + width * x.part(p.x), bottom - height * y.part(p.y));
     let mut group = Group::new();
     for plot in &panel.plots {
         if let Plot::Band { from, to, tone, .. } = plot {
@@ -170,36 +192,43 @@ fn draw_panel(panel: &Panel, x: &Scale, top: f64, last: bool, x_label: &str) -> 
                     .set("x", px(a.min(b) - 1.0))
                     .set("y", px(top))
                     .set("width", px((b - a).abs() + 2.0))
-                    .set("height", PANEL)
+                    .set("height", px(height))
                     .set("fill", colour(*tone))
                     .set("fill-opacity", 0.25),
             );
         }
     }
-    for t in y.ticks() {
-        let v = at(Point::new(0.0, t)).1;
-        group = group
-            .add(rule((LEFT, v), (LEFT + width, v), "#e2e2e2", 1.0))
-            .add(label(&y.text(t), LEFT - 8.0, v + 4.5, "end"));
+    let rows = cells::rows(panel);
+    if rows.is_empty() {
+        for t in y.ticks() {
+            let v = at(Point::new(0.0, t)).1;
+            group = group
+                .add(rule((LEFT, v), (LEFT + width, v), "#e2e2e2", 1.0))
+                .add(label(&y.text(t), LEFT - 8.0, v + 4.5, "end"));
+        }
+        for plot in &panel.plots {
+            group = group.add(draw(plot, &at, width));
+        }
+    } else {
+        group = cells::draw(group, panel, &rows, top, |v| at(Point::new(v, 0.0)).0);
     }
     for t in x.ticks() {
         let u = at(Point::new(t, 0.0)).0;
         group = group.add(rule((u, bottom), (u, bottom + 5.0), "#303030", 1.0));
-        if last {
+        if x_label.is_some() {
             group = group.add(label(&x.text(t), u, bottom + 20.0, "middle"));
         }
-    }
-    for plot in &panel.plots {
-        group = group.add(draw(plot, &at, width));
     }
     group = group
         .add(rule((LEFT, top), (LEFT, bottom), "#303030", 1.0))
         .add(rule((LEFT, bottom), (LEFT + width, bottom), "#303030", 1.0));
-    let middle = top + PANEL / 2.0;
-    let turned = format!("rotate(-90 18 {})", px(middle));
-    group = group.add(label(&panel.y_label, 18.0, middle, "middle").set("transform", turned));
-    if last {
-        group = group.add(label(x_label, LEFT + width / 2.0, bottom + 40.0, "middle"));
+    if rows.is_empty() {
+        let middle = top + height / 2.0;
+        let turned = format!("rotate(-90 18 {})", px(middle));
+        group = group.add(label(&panel.y_label, 18.0, middle, "middle").set("transform", turned));
+    }
+    if let Some(name) = x_label {
+        group = group.add(label(name, LEFT + width / 2.0, bottom + 40.0, "middle"));
     }
     group
 }
@@ -229,7 +258,7 @@ fn draw(plot: &Plot, at: &impl Fn(Point) -> (f64, f64), width: f64) -> Group {
             let v = at(Point::new(0.0, *y)).1;
             group.add(polyline(&[(LEFT, v), (LEFT + width, v)], *tone, *stroke))
         }
-        Plot::Level { .. } | Plot::Band { .. } => group,
+        Plot::Level { .. } | Plot::Band { .. } | Plot::Cells { .. } => group,
     }
 }
 
@@ -283,6 +312,7 @@ fn entry(plot: &Plot, (x, y): (f64, f64)) -> Group {
             tone,
             *stroke,
         )),
+        Plot::Cells { fill, .. } => group.add(cells::cell((x, x + 26.0), y - 15.0, tone, *fill)),
         Plot::Band { .. } => group.add(
             Rectangle::new()
                 .set("x", px(x))

@@ -1,0 +1,180 @@
+//! Grades of the sample's stack, through the preset.
+
+use std::collections::BTreeMap;
+
+use crate::bench::{column, restrike, root, rows, said};
+use crate::sample::sample;
+
+/// A few sheets of the reprint: good ones, a second scan of one, a verso.
+const SHEETS: [&str; 8] = ["001", "004", "005", "006", "010", "014", "017", "018"];
+
+/// The grades below were worked out by hand from the tables `registration` and
+/// `deskew` of the run: each block's error at the four corners of each half, with
+/// 1.645 standard errors to either side, against 0.77 and 0.95 mm (mist: 0.6 and
+/// 1.0, blue: 1.0).
+#[test]
+fn the_preset_for_a_stack_grades_halves_and_counts_them() {
+    let s = sample();
+    let all = std::fs::read_to_string(root().join("sample-config/stack-check.csv")).unwrap();
+    let wanted = |l: &str| {
+        l.contains("proof")
+            || SHEETS
+                .iter()
+                .any(|n| l.starts_with(&format!("scans/2026-{n}.")))
+    };
+    let few: Vec<&str> = all
+        .lines()
+        .filter(|l| l.starts_with("file,") || wanted(l))
+        .collect();
+    assert_eq!(few.len(), 1 + 7 + SHEETS.len());
+    let list = s.dir.path().join("stack.csv");
+    std::fs::write(&list, few.join("\n")).unwrap();
+    let folder = s.dir.path().join("stack");
+    let out = restrike()
+        .arg("run")
+        .arg(root().join("configs/stack-check.toml"))
+        .arg("--sheets")
+        .arg(&list)
+        .arg("--out")
+        .arg(&folder)
+        .output()
+        .unwrap();
+    said(&out, 3);
+    let table = |name: &str| rows(&folder.join(format!("tables/{name}.csv")));
+
+    let grades = table("grading");
+    let at = |name: &str| column(&grades, name);
+    let mut found: BTreeMap<&str, Vec<&str>> = BTreeMap::new();
+    for r in &grades[1..] {
+        let of = found.entry(r[at("image")].as_str()).or_default();
+        of.push(&r[at("grade")]);
+    }
+    assert_eq!(
+        found["left"],
+        [
+            "pass",
+            "pass",
+            "second",
+            "pass",
+            "look again",
+            "look again",
+            "reject"
+        ]
+    );
+    assert_eq!(
+        found["right"],
+        [
+            "second",
+            "pass",
+            "reject",
+            "pass",
+            "second",
+            "look again",
+            "reject"
+        ]
+    );
+    assert_eq!(
+        found["whole"],
+        [
+            "second",
+            "pass",
+            "reject",
+            "pass",
+            "not counted",
+            "second",
+            "look again",
+            "reject"
+        ]
+    );
+
+    let yields = table("grading_yield");
+    let cell = |r: &[String], name: &str| r[column(&yields, name)].clone();
+    let counts: Vec<String> = yields[1..]
+        .iter()
+        .map(|r| {
+            [
+                "of",
+                "pass",
+                "second",
+                "reject",
+                "look_again",
+                "not_counted",
+                "yield_pct",
+            ]
+            .map(|c| cell(r, c))
+            .join(" ")
+        })
+        .collect();
+    assert_eq!(
+        counts,
+        [
+            "sheets 2 2 2 1 1 33.3",
+            // Sheet 014 is open between pass and second, the verso between all.
+            "left 3 1 1 2 0 60.0",
+            "right 2 2 2 1 0 33.3",
+            "copies 5 3 3 3 0 45.5",
+        ]
+    );
+
+    // Two sheets with no good half (005, 018), one with one (001), two with two
+    // (004, 006): 55 more copies take 120 sheets (Dirichlet-multinomial with
+    // parameters 2.5, 1.5, 2.5, summed with scipy.stats.betabinom).
+    let order = table("grading_order");
+    let number = |name: &str| order[1][column(&order, name)].as_str();
+    assert_eq!(
+        [
+            "good",
+            "still_wanted",
+            "pilot_good",
+            "pilot",
+            "sheets_to_print",
+            "sheets_on_average"
+        ]
+        .map(number),
+        ["5", "55", "5", "10", "120", "55"]
+    );
+
+    let cuts = table("grading_cut");
+    let words: Vec<&str> = cuts[1..]
+        .iter()
+        .map(|r| r[column(&cuts, "words")].as_str())
+        .collect();
+    assert_eq!(
+        words,
+        [
+            "keep: left; second: right",
+            "keep: left, right",
+            "second: left; discard: right",
+            "keep: left, right",
+            "second: right; look again: left",
+            "look again: left, right",
+            "discard: left, right",
+        ]
+    );
+
+    // Each reason names its number and the limit it is over.
+    let reasons = table("grading_reasons");
+    for r in &reasons[1..] {
+        let number = |name: &str| r[column(&reasons, name)].parse::<f64>();
+        match r[column(&reasons, "finding")].as_str() {
+            "outside" => assert!(number("value_low").unwrap() > number("limit_high").unwrap()),
+            "unsure" => {
+                let limit = number("limit_high").unwrap();
+                assert!(number("value_low").unwrap() <= limit);
+                assert!(number("value_high").unwrap() > limit);
+            }
+            _ => assert!(r[column(&reasons, "note")].contains("verso"), "{r:?}"),
+        }
+    }
+    let strip = folder.join("pictures/grading/run-stack-0001.svg");
+    let svg = std::fs::read_to_string(strip).unwrap();
+    for word in [
+        "left",
+        "right",
+        "reject",
+        "look again",
+        "position in the stack",
+    ] {
+        assert!(svg.contains(word), "{word}");
+    }
+}
