@@ -6,6 +6,7 @@
 
 pub mod deskew;
 pub mod drift;
+pub mod grading;
 pub mod identity;
 pub mod registration;
 pub mod spread;

@@ -125,6 +125,10 @@ fn config(design: &Design, stages: &[&str], blocks: bool) -> String {
         if *s == "registration" {
             text.push_str("[stage.settings]\npictures = false\n");
         }
+        if *s == "grading" {
+            // So that every block's register stands in the table of reasons.
+            text.push_str("[[stage.settings.register]]\nreject_mm = 0.0\n");
+        }
     }
     text
 }

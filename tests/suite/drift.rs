@@ -98,6 +98,7 @@ fn the_preset_for_a_stack_finds_what_was_planted() {
         references: 1,
         seed: 77,
         dpi: 150.0,
+        image_wear: vec![1.0, 1.0],
         changes: vec![Change {
             block: design.blocks[0].name.clone(),
             quantity: Quantity::Widen,
@@ -119,7 +120,11 @@ fn the_preset_for_a_stack_finds_what_was_planted() {
         .arg(dir.path().join("out"))
         .output()
         .unwrap();
-    said(&out, 0);
+    // Without proofs there is no register, and without register no grade.
+    said(&out, 3);
+    let grades = rows(&dir.path().join("out/tables/grading.csv"));
+    let grade = column(&grades, "grade");
+    assert!(grades[1..].iter().all(|r| r[grade] == "look again"));
     let series = rows(&dir.path().join("out/tables/drift_series.csv"));
     let at = |name: &str| column(&series, name);
     let find = |column: &str| {

@@ -17,7 +17,7 @@ fn the_preset_for_a_stack_grades_halves_and_counts_them() {
     let s = sample();
     let all = std::fs::read_to_string(root().join("sample-config/stack-check.csv")).unwrap();
     let wanted = |l: &str| {
-        l.contains("proof")
+        l.contains("-proof-")
             || SHEETS
                 .iter()
                 .any(|n| l.starts_with(&format!("scans/2026-{n}.")))

@@ -25,9 +25,11 @@ fn allowed(name: &str) -> Option<&'static [&'static str]> {
             "restrike-registration",
             "restrike-scan-check",
         ],
-        "restrike-deskew" | "restrike-drift" | "restrike-grading" | "restrike-scan-check" | "restrike-registration" => {
-            &["restrike-ops", "restrike-stage"]
-        }
+        "restrike-deskew"
+        | "restrike-drift"
+        | "restrike-grading"
+        | "restrike-scan-check"
+        | "restrike-registration" => &["restrike-ops", "restrike-stage"],
         "restrike-unruly" => &["restrike-stage"],
         // Measures the whole tool: may use any part.
         "restrike-tests" => return None,

@@ -117,7 +117,7 @@ impl Stage for Grading {
 fn unfit(sheet: &Sheet<'_>) -> Option<Finding> {
     let trouble = sheet.trouble.as_ref()?;
     Some(Finding {
-        name: "sheet".to_owned(),
+        name: "the scan".to_owned(),
         table: String::new(),
         column: None,
         block: None,

@@ -44,6 +44,9 @@ enum What {
     Identity,
     /// Where each colour block lies, with proofs.
     Registration,
+    /// Register at the worst corner of an image, as graded, and the forecast of
+    /// sheets to print.
+    Grading,
 }
 
 #[derive(Clone, Copy, ValueEnum)]
@@ -90,6 +93,18 @@ fn main() -> Result<()> {
                 retreat_mm: args.retreat,
                 far: args.far,
             })?;
+            println!("{}", r.text());
+        }
+        What::Grading => {
+            for (two_up, what) in [(false, "sheets"), (true, "two-up copies")] {
+                let r = restrike_tests::grading::promise(two_up, 2000)?;
+                println!("{}", r.text(what));
+                if args.check {
+                    ensure!(r.filled_pct() >= 93.0, "orders are not filled as forecast");
+                }
+            }
+            let sheets = args.sheets.unwrap_or(20);
+            let r = restrike_tests::grading::register(sheets, args.dpi, difficulty)?;
             println!("{}", r.text());
         }
     }

@@ -287,7 +287,7 @@ fn wrong_sheets_are_looked_at_again_by_name_and_duplicates_not_counted() {
         .collect();
     assert_eq!(
         reasons[1],
-        "sheet: not measured: blank (stage deskew): so it is"
+        "the scan: not measured: blank (stage deskew): so it is"
     );
     assert!(reasons[3].contains("failed (stage inker): a panic"));
     let y = &kept.of(YIELDS)[0];
