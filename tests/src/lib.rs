@@ -10,4 +10,5 @@ pub mod grading;
 pub mod identity;
 pub mod registration;
 pub mod spread;
+pub mod wear;
 pub mod whole;

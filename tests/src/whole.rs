@@ -122,7 +122,7 @@ fn config(design: &Design, stages: &[&str], blocks: bool) -> String {
     }
     for s in stages {
         text.push_str(&format!("[[stage]]\nname = \"{s}\"\n"));
-        if *s == "registration" {
+        if matches!(*s, "registration" | "edge-wear") {
             text.push_str("[stage.settings]\npictures = false\n");
         }
         if *s == "grading" {
@@ -153,7 +153,6 @@ fn block_list(design: &Design) -> String {
 /// # Errors
 /// When rendering, planning or running fails.
 pub fn measure(batch: &Batch, stages: &[&str]) -> Result<Measured> {
-    let folder = tempfile::tempdir()?;
     let design = Design::generate(&DesignSpec {
         seed: batch.seed,
         family: batch.family,
@@ -176,8 +175,23 @@ pub fn measure(batch: &Batch, stages: &[&str]) -> Result<Measured> {
         (k.turn_sd, k.turn_max) = (0.01, 0.01);
     }
     let specs: Vec<SheetSpec> = run.sheets(&design);
+    measure_sheets(design, &specs, stages, batch.proofs)
+}
+
+/// Renders sheets of a design into a folder of its own and measures them;
+/// `blocks`: with the block list.
+///
+/// # Errors
+/// When rendering, planning or running fails.
+pub fn measure_sheets(
+    design: Design,
+    specs: &[SheetSpec],
+    stages: &[&str],
+    blocks: bool,
+) -> Result<Measured> {
+    let folder = tempfile::tempdir()?;
     let scans = folder.path().join("scans");
-    restrike_synth::write_run(&design, &specs, &scans).map_err(|e| anyhow!("{e}"))?;
+    restrike_synth::write_run(&design, specs, &scans).map_err(|e| anyhow!("{e}"))?;
     let truth = specs
         .iter()
         .map(|s| {
@@ -188,7 +202,7 @@ pub fn measure(batch: &Batch, stages: &[&str]) -> Result<Measured> {
         .collect::<Result<Vec<Truth>>>()?;
     std::fs::write(
         folder.path().join("p.toml"),
-        config(&design, stages, batch.proofs),
+        config(&design, stages, blocks),
     )?;
     std::fs::write(folder.path().join("blocks.csv"), block_list(&design))?;
     let tables = run_pipeline(&folder.path().join("p.toml"))?;

@@ -21,6 +21,7 @@ fn allowed(name: &str) -> Option<&'static [&'static str]> {
             // Listed so that they are built; never used.
             "restrike-deskew",
             "restrike-drift",
+            "restrike-edge-wear",
             "restrike-grading",
             "restrike-registration",
             "restrike-scan-check",
@@ -28,6 +29,7 @@ fn allowed(name: &str) -> Option<&'static [&'static str]> {
         "restrike-deskew"
         | "restrike-drift"
         | "restrike-grading"
+        | "restrike-edge-wear"
         | "restrike-scan-check"
         | "restrike-registration" => &["restrike-ops", "restrike-stage"],
         "restrike-unruly" => &["restrike-stage"],

@@ -259,3 +259,62 @@ fn the_preset_for_first_proofs_gives_corrections_and_drawings() {
     let none = restrike().arg("record").arg(&folder).output().unwrap();
     assert_eq!(none.status.code(), Some(2));
 }
+
+/// Four editions on the record of today's proofs: what is called damage lies where
+/// damage was planted, scans of 300 dpi though they are.
+#[test]
+fn the_preset_for_a_wear_study_tells_damage_to_the_block() {
+    let s = sample();
+    let list = s.dir.path().join("wear-study.csv");
+    std::fs::copy(root().join("sample-config/wear-study.csv"), &list).unwrap();
+    let folder = s.dir.path().join("study");
+    let out = restrike()
+        .arg("run")
+        .arg(root().join("configs/wear-study.toml"))
+        .arg("--sheets")
+        .arg(&list)
+        .arg("--out")
+        .arg(&folder)
+        .output()
+        .unwrap();
+    said(&out, 0);
+    let sites = rows(&folder.join("tables/damage_sites.csv"));
+    let at = |name: &str| column(&sites, name);
+    let number = |r: &[String], name: &str| r[at(name)].parse::<f64>().unwrap();
+    let truth = s.truth.iter().find(|t| t.name == "2026-005").unwrap();
+    let near = |r: &[String], d: &restrike_synth::truth::DamageTruth| {
+        let (dx, dy) = (
+            number(r, "x_mm") - d.damage.at[0],
+            number(r, "y_mm") - d.damage.at[1],
+        );
+        (dx * dx + dy * dy).sqrt() < 0.5 + d.length_now_mm / 2.0
+    };
+    let key: Vec<_> = truth
+        .damage
+        .iter()
+        .filter(|d| d.damage.block == "key")
+        .collect();
+    let block: Vec<_> = sites[1..]
+        .iter()
+        .filter(|r| r[at("class")] == "block damage")
+        .collect();
+    let right = block
+        .iter()
+        .filter(|r| key.iter().any(|d| near(r, d)))
+        .count();
+    assert!(block.len() >= 10, "{}", block.len());
+    assert!(right * 3 >= block.len() * 2, "{right} of {}", block.len());
+    let map = rows(&folder.join("tables/repair_map.csv"));
+    assert!(map.len() > 5);
+    let svg =
+        std::fs::read_to_string(folder.join("pictures/edge-wear/run-repair-map.svg")).unwrap();
+    assert!(svg.contains("width=\"192mm\"") && svg.contains("50 mm"));
+    assert!(
+        folder
+            .join("pictures/edge-wear")
+            .read_dir()
+            .unwrap()
+            .count()
+            > 10
+    );
+}

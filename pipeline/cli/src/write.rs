@@ -7,11 +7,11 @@ use restrike_engine::{
     Base, MEASURED, Note, PictureError, PictureOptions, PictureRef, PictureSink, Plan, RunResult,
 };
 use restrike_model::{Impression, Picture};
-use restrike_report::chart;
 use restrike_report::datapackage::Package;
 use restrike_report::picture::{self, Options};
 use restrike_report::runjson::{self, NotMeasured, Program, RunRecord, ScanRecord, StageRecord};
 use restrike_report::{PictureFile, ReportError, Writer};
+use restrike_report::{chart, drawing};
 
 /// Renders pictures and writes them into the output folder.
 pub(crate) struct Pictures<'a> {
@@ -39,6 +39,7 @@ impl PictureSink for Pictures<'_> {
                 let base = picture::Base::of_stage(view, &picture.base);
                 picture::render(picture, base, &options)
             }
+            Base::Chart if picture.drawing().is_some() => drawing::render(picture),
             Base::Chart => chart::render(picture),
         }
         .map_err(|e| PictureError::Draw(e.to_string()))?;

@@ -435,7 +435,7 @@ impl Summed {
         for p in &found.pictures {
             let image = found.images.iter().find(|i| i.name == p.base);
             let base = match image {
-                _ if p.chart().is_some() => Some(Base::Chart),
+                _ if p.chart().is_some() || p.drawing().is_some() => Some(Base::Chart),
                 image => image.map(|i| Base::Image(i.raster.view())),
             };
             let written = base

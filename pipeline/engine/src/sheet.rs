@@ -214,7 +214,7 @@ impl<'a> OpenSheet<'a> {
         for p in pictures {
             let base = if p.base == "scan" {
                 Some(Base::Scan(self.pixels.view()))
-            } else if p.chart().is_some() {
+            } else if p.chart().is_some() || p.drawing().is_some() {
                 Some(Base::Chart)
             } else {
                 self.images

@@ -14,7 +14,7 @@ pub struct Picture {
     /// What a person sees, in a sentence.
     pub caption: String,
     /// Image it is drawn on: `scan`, or the name of an image the stage gave;
-    /// `chart` for a picture that is a chart.
+    /// `chart` for a picture that is a chart, `drawing` for one that is a drawing.
     pub base: String,
     /// The part of the base that is shown, and how it is turned; all of it without one.
     #[serde(default)]
@@ -37,6 +37,31 @@ impl Picture {
             frame: None,
             marks: vec![Mark::Chart { chart }],
         }
+    }
+
+    /// The base of a picture that is a drawing true to size.
+    pub const DRAWING: &'static str = "drawing";
+
+    /// A drawing true to size: `marks` in millimetres from the upper left corner
+    /// of an area of the size given, x to the right, y down.
+    pub fn of_drawing(name: &str, caption: &str, size_mm: [f64; 2], marks: Vec<Mark>) -> Self {
+        Self {
+            name: name.to_owned(),
+            caption: caption.to_owned(),
+            base: Self::DRAWING.to_owned(),
+            frame: Some(Frame {
+                width: size_mm[0],
+                height: size_mm[1],
+                to_base: Affine::IDENTITY,
+            }),
+            marks,
+        }
+    }
+
+    /// The size of a drawing, mm; none of other pictures.
+    pub fn drawing(&self) -> Option<[f64; 2]> {
+        let frame = self.frame.filter(|_| self.base == Self::DRAWING)?;
+        Some([frame.width, frame.height])
     }
 
     /// The chart, of a picture that is one.

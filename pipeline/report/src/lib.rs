@@ -9,6 +9,7 @@
 pub mod chart;
 pub mod csv;
 pub mod datapackage;
+pub mod drawing;
 pub mod files;
 pub mod html;
 pub mod names;

@@ -31,6 +31,9 @@ struct Args {
     /// Blocks start up to 3 mm and 10 mrad off (registration only).
     #[arg(long)]
     far: bool,
+    /// The record is of the block as it was before any damage (wear only).
+    #[arg(long)]
+    sound: bool,
     /// Fail unless the targets are met.
     #[arg(long)]
     check: bool,
@@ -44,6 +47,8 @@ enum What {
     Identity,
     /// Where each colour block lies, with proofs.
     Registration,
+    /// Breaks and widths of key lines (600 dpi unless said).
+    Wear,
     /// Register at the worst corner of an image, as graded, and the forecast of
     /// sheets to print.
     Grading,
@@ -105,6 +110,16 @@ fn main() -> Result<()> {
             }
             let sheets = args.sheets.unwrap_or(20);
             let r = restrike_tests::grading::register(sheets, args.dpi, difficulty)?;
+            println!("{}", r.text());
+        }
+        What::Wear => {
+            let r = restrike_tests::wear::report(restrike_tests::wear::Trial {
+                sheets: args.sheets.unwrap_or(20),
+                dpi: if args.dpi == 300.0 { 600.0 } else { args.dpi },
+                difficulty,
+                tuning: args.tuning,
+                sound: args.sound,
+            })?;
             println!("{}", r.text());
         }
     }

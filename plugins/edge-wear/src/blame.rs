@@ -1,0 +1,296 @@
+//! Block, inking or scan: from which sheets show a place and which do not.
+//!
+//! Three stories are weighed by Bayes' rule. Block damage is there from some
+//! sheet on, and stays, unless it is healed (by a plug or a re-cut), most likely
+//! between editions. Inking comes and goes: each sheet for itself, at a rate
+//! that differs from place to place (beta-binomial). Dust lies on one scan.
+//! What a place looks like weighs in once: sharp ends speak for the block, a
+//! soft fading for the ink, another colour than the paper's for dust.
+
+use crate::damage::Seen;
+use crate::kinds::Kind;
+
+/// What a sheet says of a place.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Shown {
+    Present,
+    Absent,
+    Unseen,
+}
+
+/// Probabilities of the stories.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Blame {
+    pub(crate) block: f64,
+    pub(crate) inking: f64,
+    pub(crate) scan: f64,
+    /// Probability that it was healed, if it is the block.
+    pub(crate) healed: f64,
+    /// First sheet, in the order of time, that most likely no longer has it.
+    pub(crate) healed_at: Option<usize>,
+}
+
+/// Damage that is there is found this often, and found where there is none this often.
+const FOUND: f64 = 0.95;
+const FALSE: f64 = 0.003;
+/// Damage is there from the first sheet on this often.
+const FROM_START: f64 = 0.5;
+/// It is healed this often at an end of an edition, and this often within one.
+const HEALED_BETWEEN: f64 = 0.06;
+const HEALED_WITHIN: f64 = 0.0005;
+/// Rate of a place that inks badly: Beta(a, b).
+const RATE: [f64; 2] = [0.6, 2.4];
+
+impl Blame {
+    /// The likeliest story, or `undecided`.
+    pub(crate) fn name(&self) -> &'static str {
+        let all = [
+            (self.block, "block damage"),
+            (self.inking, "inking"),
+            (self.scan, "scan"),
+        ];
+        all.into_iter()
+            .find(|(p, _)| *p > 0.5)
+            .map_or("undecided", |(_, n)| n)
+    }
+}
+
+/// How often a place of a story looks as it does: block, inking, scan.
+fn looks(kind: Kind) -> [f64; 3] {
+    match kind {
+        Kind::Break => [0.45, 0.03, 0.25],
+        Kind::Nick => [0.25, 0.12, 0.25],
+        Kind::Hole => [0.1, 0.001, 0.005],
+        Kind::FillIn => [0.05, 0.15, 0.05],
+        Kind::Pale => [0.03, 0.65, 0.05],
+        Kind::Speck => [0.02, 0.02, 0.4],
+    }
+}
+
+/// Weighs the stories.
+#[allow(clippy::cast_precision_loss)]
+pub(crate) fn blame(shown: &[Shown], turns: &[bool], seen: &[Seen]) -> Blame {
+    let told: Vec<(usize, bool)> = shown
+        .iter()
+        .enumerate()
+        .filter(|(_, s)| **s != Shown::Unseen)
+        .map(|(n, s)| (n, *s == Shown::Present))
+        .collect();
+    let m = told.len();
+    let x = told.iter().filter(|t| t.1).count();
+    let block = Block::weigh(&told, turns);
+    // Each given that there is anything at all.
+    let none = beta_ratio(0, m);
+    let inking = beta_ratio(x, m) / (1.0 - none).max(1e-300);
+    let scan = if x == 1 {
+        1.0 / m.max(1) as f64
+    } else {
+        // Dust on the same place of several scans, each for itself.
+        libm::pow(FALSE, (x.max(1) - 1) as f64) / m.max(1) as f64
+    };
+    // Half of the places are the block's, before anything is seen.
+    let mut weight = [0.5 * block.likelihood, 0.25 * inking, 0.25 * scan];
+    let surest: Vec<(Kind, f64)> = Kind::ALL
+        .into_iter()
+        .map(|k| {
+            let of = seen.iter().filter(|s| s.kind == k);
+            (k, of.map(|s| s.confidence).sum::<f64>())
+        })
+        .collect();
+    let total: f64 = surest.iter().map(|s| s.1).sum();
+    for (n, w) in weight.iter_mut().enumerate() {
+        let look: f64 = surest
+            .iter()
+            .map(|(k, c)| c / total.max(1e-12) * libm::log(looks(*k)[n]))
+            .sum();
+        *w *= libm::exp(look);
+    }
+    let sum: f64 = weight.iter().sum();
+    if sum <= 0.0 {
+        return Blame {
+            block: 1.0 / 3.0,
+            inking: 1.0 / 3.0,
+            scan: 1.0 / 3.0,
+            healed: 0.0,
+            healed_at: None,
+        };
+    }
+    Blame {
+        block: weight[0] / sum,
+        inking: weight[1] / sum,
+        scan: weight[2] / sum,
+        healed: block.healed,
+        healed_at: block.healed_at,
+    }
+}
+
+/// Probability of one given set of `x` of `m` sheets when each shows it at a
+/// rate drawn from a beta distribution.
+fn beta_ratio(x: usize, m: usize) -> f64 {
+    #[allow(clippy::cast_precision_loss)]
+    let (x, m) = (x as f64, m as f64);
+    let [a, b] = RATE;
+    let lnb = |a: f64, b: f64| libm::lgamma(a) + libm::lgamma(b) - libm::lgamma(a + b);
+    libm::exp(lnb(a + x, b + m - x) - lnb(a, b))
+}
+
+struct Block {
+    likelihood: f64,
+    healed: f64,
+    healed_at: Option<usize>,
+}
+
+impl Block {
+    /// Sums over all sheets the damage may begin at and be healed at.
+    #[allow(clippy::cast_precision_loss)]
+    fn weigh(told: &[(usize, bool)], turns: &[bool]) -> Self {
+        let m = told.len();
+        // Logarithms of what is seen, by whether the damage is there, summed from the start.
+        let mut there = vec![0.0; m + 1];
+        let mut not = vec![0.0; m + 1];
+        for (n, (_, present)) in told.iter().enumerate() {
+            let log = |p: f64| libm::log(if *present { p } else { 1.0 - p });
+            there[n + 1] = there[n] + log(FOUND);
+            not[n + 1] = not[n] + log(FALSE);
+        }
+        let begins = |k: usize| {
+            if k == 0 {
+                FROM_START
+            } else {
+                (1.0 - FROM_START) / (m as f64 - 1.0).max(1.0)
+            }
+        };
+        // Between two sheets that tell, an edition may have ended.
+        let heals = |h: usize| {
+            let (from, to) = (told[h - 1].0, told[h].0);
+            if turns[from + 1..=to].contains(&true) {
+                HEALED_BETWEEN
+            } else {
+                HEALED_WITHIN
+            }
+        };
+        let (mut sum, mut healed, mut best) = (0.0, 0.0, (0.0, None));
+        for k in 0..m {
+            let mut stays = 1.0;
+            for h in k + 1..=m {
+                let p = if h < m {
+                    let p = stays * heals(h);
+                    stays -= p;
+                    p
+                } else {
+                    stays
+                };
+                let log = not[k] + there[h] - there[k] + not[m] - not[h];
+                let w = begins(k) * p * libm::exp(log);
+                sum += w;
+                if h < m {
+                    healed += w;
+                    if w > best.0 {
+                        best = (w, Some(told[h].0));
+                    }
+                }
+            }
+        }
+        let healed = if sum > 0.0 { healed / sum } else { 0.0 };
+        Self {
+            likelihood: sum,
+            healed,
+            healed_at: best.1.filter(|_| healed > 0.5),
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use restrike_stage::Point;
+
+    fn told(pattern: &str, kind: Kind) -> Blame {
+        let shown: Vec<Shown> = pattern
+            .chars()
+            .filter(|c| *c != '|')
+            .map(|c| match c {
+                'x' => Shown::Present,
+                '?' => Shown::Unseen,
+                _ => Shown::Absent,
+            })
+            .collect();
+        let mut turns = Vec::new();
+        let mut turn = false;
+        for c in pattern.chars() {
+            if c == '|' {
+                turn = true;
+            } else {
+                turns.push(turn);
+                turn = false;
+            }
+        }
+        let seen: Vec<Seen> = (0..shown.len())
+            .filter(|n| shown[*n] == Shown::Present)
+            .map(|at| Seen {
+                at,
+                kind,
+                line: 1,
+                from: 0.0,
+                to: 0.4,
+                length: 0.4,
+                depth: 0.2,
+                width: 0.2,
+                lines: 1.0,
+                recorded: false,
+                place: Point::default(),
+                confidence: 0.9,
+                image: "whole".into(),
+            })
+            .collect();
+        blame(&shown, &turns, &seen)
+    }
+
+    #[test]
+    fn what_stays_is_the_block() {
+        for pattern in [
+            "xxxxxxxxxxxxxxxxxxxx",
+            ".........xxxxxxxxxxx",
+            ".........xx?xxx.xxxx",
+            "?????xxx",
+            "xxx",
+        ] {
+            let b = told(pattern, Kind::Break);
+            assert!(
+                b.block > 0.9 && b.name() == "block damage",
+                "{pattern} {b:?}"
+            );
+            assert!(b.healed < 0.1, "{pattern} {b:?}");
+        }
+    }
+
+    #[test]
+    fn what_comes_and_goes_is_the_ink_and_what_is_there_once_the_scan() {
+        for pattern in ["..x...xx...x.....x..", "x...xx....x..x...x.x"] {
+            let b = told(pattern, Kind::Pale);
+            assert!(b.inking > 0.9, "{pattern} {b:?}");
+            let b = told(pattern, Kind::Break);
+            assert!(b.inking > 0.5, "{pattern} {b:?}");
+        }
+        let b = told("........x...........", Kind::Break);
+        assert!(b.scan > 0.6, "{b:?}");
+        let b = told("........x...........", Kind::Speck);
+        assert!(b.scan > 0.9, "{b:?}");
+        // On the last sheet alone nobody can be sure.
+        let b = told("...................x", Kind::Break);
+        assert!(b.block < 0.95 && b.scan > 0.05, "{b:?}");
+    }
+
+    #[test]
+    fn what_ends_with_an_edition_was_healed() {
+        let b = told("xxxx|xxxx|....|.....", Kind::Break);
+        assert!(b.block > 0.9 && b.healed > 0.9, "{b:?}");
+        assert_eq!(b.healed_at, Some(8));
+    }
+
+    #[test]
+    fn nothing_told_is_no_story() {
+        let b = told("????", Kind::Break);
+        assert!((b.block + b.inking + b.scan - 1.0).abs() < 1e-9, "{b:?}");
+    }
+}

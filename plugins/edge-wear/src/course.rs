@@ -1,0 +1,263 @@
+//! Lines of the atlas as rows of stations at even distances, with the direction
+//! across each; and the courses over gaps that the record itself has.
+
+use restrike_ops::atlas::{Atlas, AtlasLine, LineEnd};
+use restrike_ops::edge_map::EdgeMap;
+use restrike_stage::Point;
+
+/// A place on a line.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Station {
+    /// Length along the line, mm.
+    pub(crate) arc: f64,
+    /// Place in the record, mm.
+    pub(crate) at: Point,
+    /// Unit normal: to the left of the line's direction.
+    pub(crate) normal: Point,
+    /// Half the recorded width, mm.
+    pub(crate) half: f64,
+    /// Whether other ink of the key joins the line here.
+    pub(crate) joined: bool,
+}
+
+/// A line, or the way over a gap that the record has.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct Course {
+    /// The line's number.
+    pub(crate) line: u32,
+    /// Whether it is the way over a gap from the end of `line` to another line.
+    pub(crate) bridge: bool,
+    /// Whether it has no ends.
+    pub(crate) closed: bool,
+    /// Distance of the stations, mm.
+    pub(crate) step: f64,
+    /// The stations.
+    pub(crate) stations: Vec<Station>,
+    /// Whether each end of it is free.
+    pub(crate) free: [bool; 2],
+}
+
+/// Half the length a direction is taken over, mm.
+const ARM_MM: f64 = 0.12;
+/// How far a line reaches into a bridge's ends, mm.
+const TAIL_MM: f64 = 1.2;
+/// Longest gap of the record that is bridged, mm.
+const LONGEST_MM: f64 = 0.9;
+/// Least cosine between a line's end and the way over the gap.
+const ALONG: f64 = 0.96;
+/// How far inside the printed edge a station may lie, against half the width,
+/// before other ink is held to join.
+const JOINED: f64 = 1.25;
+const JOINED_MM: f64 = 0.025;
+
+impl Course {
+    /// The stations of a line `step` apart.
+    pub(crate) fn of(line: &AtlasLine, edges: &EdgeMap, step: f64) -> Option<Self> {
+        if line.length_mm < 4.0 * step || line.points.len() < 3 {
+            return None;
+        }
+        #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+        let count = (line.length_mm / step).floor() as usize;
+        let mut stations = Vec::with_capacity(count + 1);
+        for i in 0..=count {
+            #[allow(clippy::cast_precision_loss)]
+            let arc = i as f64 * step;
+            if line.closed && i == count {
+                break;
+            }
+            let here = line.place(arc)?;
+            let reach = |by: f64| {
+                let to = arc + by;
+                let to = if line.closed {
+                    to
+                } else {
+                    to.clamp(0.0, line.length_mm)
+                };
+                line.place(to).map(|p| Point::new(p.x_mm, p.y_mm))
+            };
+            let along = reach(ARM_MM)? - reach(-ARM_MM)?;
+            let length = along.norm();
+            if length <= 1e-9 {
+                return None;
+            }
+            let at = Point::new(here.x_mm, here.y_mm);
+            let half = here.half_width_mm;
+            stations.push(Station {
+                arc,
+                at,
+                normal: Point::new(-along.y / length, along.x / length),
+                half,
+                joined: -edges.at(at) > JOINED * half + JOINED_MM,
+            });
+        }
+        let free = [line.start, line.end].map(|e| e == LineEnd::Free);
+        Some(Self {
+            line: line.id,
+            bridge: false,
+            closed: line.closed,
+            step,
+            stations,
+            free,
+        })
+    }
+}
+
+/// An end of a line that stops.
+struct Tip<'a> {
+    line: &'a AtlasLine,
+    last: bool,
+    at: Point,
+    /// Unit vector out of the line.
+    out: Point,
+    half: f64,
+}
+
+impl<'a> Tip<'a> {
+    fn of(line: &'a AtlasLine, last: bool) -> Option<Self> {
+        let arc = |back: f64| if last { line.length_mm - back } else { back };
+        if line.closed || line.length_mm < 0.3 {
+            return None;
+        }
+        let end = if last { line.end } else { line.start };
+        if end != LineEnd::Free {
+            return None;
+        }
+        let at = line.place(arc(0.0))?;
+        let back = line.place(arc(line.length_mm.min(0.4)))?;
+        let near = line.place(arc(line.length_mm.min(0.25)))?;
+        let far = line.place(arc(line.length_mm.min(1.0)))?;
+        // A stroke that thins out ends because it was cut so.
+        if near.half_width_mm < 0.75 * far.half_width_mm {
+            return None;
+        }
+        let along = Point::new(at.x_mm - back.x_mm, at.y_mm - back.y_mm);
+        let length = along.norm();
+        (length > 0.05).then(|| Self {
+            line,
+            last,
+            at: Point::new(at.x_mm, at.y_mm),
+            out: along * (1.0 / length),
+            half: near.half_width_mm,
+        })
+    }
+
+    /// Places from inside the line to its tip, with half widths.
+    fn tail(&self, step: f64) -> Vec<(Point, f64)> {
+        let length = TAIL_MM.min(self.line.length_mm);
+        #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+        let count = (length / step).floor() as usize;
+        (0..=count)
+            .rev()
+            .filter_map(|i| {
+                #[allow(clippy::cast_precision_loss)]
+                let back = i as f64 * step;
+                let arc = if self.last {
+                    self.line.length_mm - back
+                } else {
+                    back
+                };
+                let p = self.line.place(arc)?;
+                Some((Point::new(p.x_mm, p.y_mm), p.half_width_mm))
+            })
+            .collect()
+    }
+}
+
+/// Ways over gaps of the record: free ends that face each other in one run and
+/// would each be the other's nearest.
+pub(crate) fn bridges(atlas: &Atlas, step: f64) -> Vec<Course> {
+    let tips: Vec<Tip<'_>> = atlas
+        .lines
+        .iter()
+        .flat_map(|l| [Tip::of(l, false), Tip::of(l, true)])
+        .flatten()
+        .collect();
+    let partner = |a: usize| {
+        (0..tips.len())
+            .filter(|b| *b != a && faces(&tips[a], &tips[*b]))
+            .min_by(|b, c| {
+                let d = |n: usize| tips[a].at.distance(tips[n].at);
+                d(*b).total_cmp(&d(*c))
+            })
+    };
+    let partners: Vec<Option<usize>> = (0..tips.len()).map(partner).collect();
+    let mut out = Vec::new();
+    for (a, b) in partners.iter().enumerate() {
+        if let Some(b) = *b
+            && a < b
+            && partners[b] == Some(a)
+        {
+            out.extend(bridge(&tips[a], &tips[b], step));
+        }
+    }
+    out
+}
+
+fn faces(a: &Tip<'_>, b: &Tip<'_>) -> bool {
+    let way = b.at - a.at;
+    let gap = way.norm();
+    if !(0.03..=LONGEST_MM).contains(&gap) {
+        return false;
+    }
+    let thin = a.half.min(b.half) / a.half.max(b.half).max(1e-9);
+    let run = a.out.dot(b.out);
+    let ahead = |t: &Tip<'_>, sign: f64| t.out.dot(way) * sign / gap;
+    // Over a gap no longer than the line is wide the way's own direction says little.
+    let wide = gap < 2.0 * a.half.max(b.half);
+    thin > 0.7
+        && run < -ALONG
+        && (wide || (ahead(a, 1.0) > ALONG && ahead(b, -1.0) > ALONG))
+        && ahead(a, 1.0) > 0.5
+        && ahead(b, -1.0) > 0.5
+}
+
+fn bridge(a: &Tip<'_>, b: &Tip<'_>, step: f64) -> Option<Course> {
+    let gap = a.at.distance(b.at);
+    let mut places = a.tail(step);
+    let from = places.len();
+    #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+    let count = (gap / step).floor() as usize;
+    for i in 1..count {
+        #[allow(clippy::cast_precision_loss)]
+        let t = i as f64 * step / gap;
+        let (t2, t3) = (t * t, t * t * t);
+        let p = a.at * (2.0 * t3 - 3.0 * t2 + 1.0)
+            + a.out * (gap * (t3 - 2.0 * t2 + t))
+            + b.at * (3.0 * t2 - 2.0 * t3)
+            + b.out * (-gap * (t3 - t2));
+        places.push((p, a.half + t * (b.half - a.half)));
+    }
+    let mut rest = b.tail(step);
+    rest.reverse();
+    places.extend(rest);
+    #[allow(clippy::cast_precision_loss)]
+    let tip = (from - 1) as f64 * step;
+    let start = if a.last { a.line.length_mm } else { 0.0 };
+    #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+    let arm = (ARM_MM / step).ceil() as usize;
+    let stations = (0..places.len())
+        .map(|i| {
+            let (at, half) = places[i];
+            let along = places[(i + arm).min(places.len() - 1)].0 - places[i.saturating_sub(arm)].0;
+            let length = along.norm().max(1e-9);
+            #[allow(clippy::cast_precision_loss)]
+            let beyond = i as f64 * step - tip;
+            Station {
+                // Beyond the line's last place, or before its first.
+                arc: if a.last { start + beyond } else { -beyond },
+                at,
+                normal: Point::new(-along.y / length, along.x / length),
+                half,
+                joined: false,
+            }
+        })
+        .collect();
+    Some(Course {
+        line: a.line.id,
+        bridge: true,
+        closed: false,
+        step,
+        stations,
+        free: [false; 2],
+    })
+}

@@ -1,0 +1,207 @@
+//! Width, blur, raggedness and contrast of a line from profiles across it.
+
+use restrike_ops::line_profile::{LineProfile, Side};
+use restrike_ops::smooth_course::raggedness;
+use restrike_ops::stats::median;
+
+use crate::course::Course;
+use crate::strip::{Reading, Strip};
+
+/// A mean with its standard error.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Mean {
+    pub(crate) value: f64,
+    pub(crate) se: f64,
+}
+
+/// What is known of a line on a sheet.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub(crate) struct Metrics {
+    /// T50 and T60 widths, mm.
+    pub(crate) t50: Option<Mean>,
+    pub(crate) t60: Option<Mean>,
+    /// T10 to T90 distance of an edge, mm.
+    pub(crate) blur: Option<Mean>,
+    /// Standard deviation of the T50 contours about their course, mm.
+    pub(crate) ragged: Option<Mean>,
+    /// (Rmax - Rmin) / Rmax.
+    pub(crate) contrast: Option<Mean>,
+    /// Width in the record at the same places, mm.
+    pub(crate) recorded: Option<f64>,
+    /// Length the width was taken over, mm.
+    pub(crate) measured_mm: f64,
+}
+
+/// Waves of an edge longer than this count as its course, mm.
+pub(crate) const COURSE_MM: f64 = 2.5;
+/// Pieces whose means are held to be independent, mm.
+const PIECE_MM: f64 = 0.7;
+/// What a width may be off by whatever its scatter, mm: interpolation, levels.
+const FLOOR_MM: f64 = 0.0005;
+
+/// The places of the T50 threshold on the left and the right of each station, mm
+/// from the record's middle; none where the ground there is not known or uneven.
+pub(crate) fn contours(strip: &Strip, through: [f64; 3]) -> Vec<[Option<f64>; 2]> {
+    (0..strip.ground.len())
+        .map(|i| {
+            with_profile(strip, i, through, |p, first| {
+                // The strip runs from the right (negative) to the left.
+                let at = |side| p.crossing(side, 50.0).map(|v| first + v);
+                [at(Side::Second), at(Side::First)]
+            })
+            .unwrap_or([None; 2])
+        })
+        .collect()
+}
+
+fn with_profile<T>(
+    strip: &Strip,
+    i: usize,
+    through: [f64; 3],
+    f: impl FnOnce(&LineProfile<'_>, f64) -> T,
+) -> Option<T> {
+    let c = strip.channel[i]?;
+    let g = &strip.ground[i];
+    if g.even != [true; 2] {
+        return None;
+    }
+    let [left, right] = strip.sides(i, c)?;
+    let values: Vec<f64> = (0..strip.count)
+        .map(|j| f64::from(strip.at(i, j)[c]))
+        .collect();
+    let p = LineProfile {
+        values: &values,
+        step: strip.across,
+        centre: (strip.middle[i] - strip.first) / strip.across,
+        reach: (0.6 * strip.half[i]).max(0.5 * strip.across),
+        ground: [right, left],
+        solid: [right * through[c], left * through[c]],
+    };
+    Some(f(&p, strip.first))
+}
+
+/// The metrics of a line. Stations in `skip` do not count: gaps, joins, ends.
+pub(crate) fn metrics(
+    reading: &Reading<'_>,
+    course: &Course,
+    strip: &Strip,
+    through: [f64; 3],
+    edges: &[[Option<f64>; 2]],
+    skip: &[bool],
+) -> Metrics {
+    let n = course.stations.len();
+    let mut columns: [Vec<f64>; 4] = Default::default();
+    let mut recorded = Vec::new();
+    let mut sides = [vec![f64::NAN; n], vec![f64::NAN; n]];
+    for i in 0..n {
+        let push = |columns: &mut [Vec<f64>; 4], v: [Option<f64>; 4]| {
+            for (c, v) in columns.iter_mut().zip(v) {
+                c.push(v.unwrap_or(f64::NAN));
+            }
+        };
+        let [Some(left), Some(right)] = edges[i] else {
+            push(&mut columns, [None; 4]);
+            continue;
+        };
+        let off = (0.5 * (left + right) - strip.middle[i]).abs();
+        let half = 0.5 * (left - right);
+        // Thresholds that belong to something else beside the line.
+        let astray = off > 0.5 * strip.half[i] + 0.02 || (half / strip.half[i] - 1.0).abs() > 0.5;
+        if skip[i] || astray {
+            push(&mut columns, [None; 4]);
+            continue;
+        }
+        sides[0][i] = left;
+        sides[1][i] = right;
+        let v = with_profile(strip, i, through, |p, _| {
+            let blur = [Side::First, Side::Second].map(|s| p.blur(s, 10.0, 90.0));
+            let blur = match blur {
+                [Some(a), Some(b)] => Some(0.5 * (a + b)),
+                _ => None,
+            };
+            [
+                Some(left - right),
+                p.width(60.0),
+                blur,
+                strip.channel[i].and_then(|c| contrast(strip, i, c)),
+            ]
+        });
+        push(&mut columns, v.unwrap_or([None; 4]));
+        recorded.push(2.0 * course.stations[i].half);
+    }
+    let piece = ((PIECE_MM / course.step).round().max(1.0)) as usize;
+    let [t50, t60, blur, contrast] = columns.map(|c| mean(&c, piece));
+    let floor = |m: Option<Mean>| {
+        m.map(|m| Mean {
+            se: (m.se * m.se + FLOOR_MM * FLOOR_MM).sqrt(),
+            ..m
+        })
+    };
+    #[allow(clippy::cast_precision_loss)]
+    let measured_mm = recorded.len() as f64 * course.step;
+    Metrics {
+        t50: floor(t50),
+        t60: floor(t60),
+        blur: floor(blur),
+        ragged: ragged(reading, &sides, course.step),
+        contrast,
+        recorded: (!recorded.is_empty())
+            .then(|| recorded.iter().sum::<f64>() / recorded.len() as f64),
+        measured_mm,
+    }
+}
+
+/// Of the darkest light in the line's middle to the lighter side.
+fn contrast(strip: &Strip, i: usize, c: usize) -> Option<f64> {
+    let [a, b] = strip.sides(i, c)?;
+    let ground = 0.5 * (a + b);
+    Some((ground - strip.light(i, strip.middle[i], c)) / ground)
+}
+
+/// Mean over the finite values, gross errors left out; its standard error from
+/// the scatter of pieces.
+#[allow(clippy::cast_precision_loss)]
+fn mean(values: &[f64], piece: usize) -> Option<Mean> {
+    let middle = median(values)?;
+    let spread = restrike_ops::stats::mad_sigma(values)?.max(1e-6);
+    let good = |v: &&f64| v.is_finite() && (**v - middle).abs() <= 5.0 * spread;
+    let kept: Vec<f64> = values.iter().filter(good).copied().collect();
+    let value = kept.iter().sum::<f64>() / kept.len().max(1) as f64;
+    let means: Vec<f64> = values
+        .chunks(piece)
+        .filter_map(|c| {
+            let c: Vec<f64> = c.iter().filter(good).copied().collect();
+            (c.len() * 2 >= piece).then(|| c.iter().sum::<f64>() / c.len() as f64)
+        })
+        .collect();
+    let k = means.len() as f64;
+    let se = if means.len() >= 4 {
+        let m = means.iter().sum::<f64>() / k;
+        let v = means.iter().map(|x| (x - m) * (x - m)).sum::<f64>() / (k - 1.0);
+        (v / k).sqrt()
+    } else {
+        // Too short to see how pieces scatter: as if all of it were one.
+        let v = kept.iter().map(|x| (x - value) * (x - value)).sum::<f64>()
+            / (kept.len() as f64 - 1.0).max(1.0);
+        (v / k.max(1.0)).sqrt()
+    };
+    (kept.len() >= 6).then_some(Mean { value, se })
+}
+
+/// Root mean square of both edges' raggedness.
+#[allow(clippy::cast_precision_loss)]
+fn ragged(reading: &Reading<'_>, sides: &[Vec<f64>; 2], step: f64) -> Option<Mean> {
+    let (mut squares, mut count) = (Vec::new(), 0.0);
+    for side in sides {
+        let sd = raggedness(side, step, COURSE_MM)?;
+        squares.push(sd * sd);
+        count += side.iter().filter(|v| v.is_finite()).count() as f64;
+    }
+    let value = (squares.iter().sum::<f64>() / squares.len() as f64).sqrt();
+    // About one independent wave of an edge for each two blurs.
+    let free = (count * step / (4.0 * reading.sigma).max(0.2)).max(2.0);
+    Some(Mean {
+        value,
+        se: value / (2.0 * free).sqrt(),
+    })
+}

@@ -1,0 +1,546 @@
+//! Where a line is broken, bitten or pale, and where the sheet does not tell.
+//!
+//! Along five rows across the line the ink is compared with the line's own
+//! usual ink there. A gap of length L under a blur of standard deviation s
+//! leaves 1 - erf(L / (2 sqrt 2 s)) of the ink in its middle, but the ink that
+//! is missing along a row adds up to L whatever the blur. A break misses as
+//! much on all rows; a nick misses less and less towards the edge that holds.
+
+use restrike_ops::stats::quantile;
+use restrike_stage::Point;
+
+use crate::course::Course;
+use crate::kinds::{Found, Kind, Unseen};
+use crate::strip::{Reading, Strip};
+
+/// Rows across the line, as shares of half its width.
+const ROWS: [f64; 5] = [0.6, 0.3, 0.0, -0.3, -0.6];
+/// Length over which a line's usual ink is taken, mm to either side.
+const USUAL_MM: f64 = 1.6;
+/// Ink left in the middle of a gap, of the usual, from which it is one.
+const GAP: f64 = 0.62;
+/// Ink from which a line is whole again.
+const WHOLE: f64 = 0.88;
+/// Least share of what misses on the row that misses most, for a break.
+const THROUGH: f64 = 0.6;
+/// Shortest break and shortest nick that is believed, mm.
+const LEAST_BREAK_MM: f64 = 0.045;
+const LEAST_NICK_MM: f64 = 0.07;
+/// The same in scan pixels.
+const LEAST_BREAK_PX: f64 = 1.1;
+const LEAST_NICK_PX: f64 = 1.7;
+/// Over this length a gap's end goes from three quarters of the ink to one, at most, mm.
+const SHARP_MM: f64 = 0.3;
+/// Ink of a line's row, as a share of the solid, below which nothing can be told.
+const FAINT: f64 = 0.3;
+/// How much bluer or redder than the ground a gap may be before it is a speck.
+const OTHER_COLOUR: f64 = 0.09;
+/// Missing ink nearer to a free end is the end itself, mm, beside half the width.
+const END_MM: f64 = 0.12;
+
+/// What a line of a sheet shows.
+pub(crate) struct Gaps {
+    pub(crate) found: Vec<Found>,
+    pub(crate) unseen: Vec<Unseen>,
+    /// Stations that are not the line's usual print.
+    pub(crate) skip: Vec<bool>,
+    /// Length that was looked at, mm.
+    pub(crate) seen_mm: f64,
+}
+
+/// Ink along the rows, as a share of the usual; not-a-number where unseen.
+struct Rows {
+    ink: Vec<[f64; 5]>,
+    /// Usual ink in the middle, of the solid.
+    usual: Vec<f64>,
+}
+
+#[allow(
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    clippy::cast_precision_loss
+)]
+impl Rows {
+    fn of(reading: &Reading<'_>, course: &Course, strip: &Strip, through: [f64; 3]) -> Self {
+        let n = course.stations.len();
+        let raw: Vec<[f64; 5]> = (0..n)
+            .map(|i| {
+                if course.stations[i].joined {
+                    return [f64::NAN; 5];
+                }
+                // The outer rows keep clear of the edges' own blur.
+                let reach = strip.half[i];
+                ROWS.map(|r| {
+                    let t = strip.middle[i] + r * reach;
+                    strip.ink(i, t, through).unwrap_or(f64::NAN)
+                })
+            })
+            .collect();
+        let half = (USUAL_MM / course.step) as usize;
+        let stride = (half / 24).max(1);
+        let mut ink = vec![[f64::NAN; 5]; n];
+        let mut usual = vec![f64::NAN; n];
+        let at = |i: isize| -> Option<usize> {
+            if course.closed {
+                Some(i.rem_euclid(n as isize) as usize)
+            } else {
+                usize::try_from(i).ok().filter(|i| *i < n)
+            }
+        };
+        for row in 0..5 {
+            // The usual ink changes slowly: at every few stations, straight between.
+            let knots: Vec<f64> = (0..n)
+                .step_by(stride)
+                .map(|i| {
+                    let near: Vec<f64> = (-(half as isize)..=half as isize)
+                        .step_by(stride)
+                        .filter_map(|k| at(i as isize + k))
+                        .map(|k| raw[k][row])
+                        .filter(|v| *v > FAINT)
+                        .collect();
+                    // A gap longer than a line's neighbourhood must not become the usual.
+                    if near.len() < 6 {
+                        f64::NAN
+                    } else {
+                        quantile(&near, 0.6).unwrap_or(f64::NAN)
+                    }
+                })
+                .collect();
+            for i in 0..n {
+                let k = i / stride;
+                let t = (i % stride) as f64 / stride as f64;
+                let a = knots[k];
+                let b = knots
+                    .get(k + 1)
+                    .copied()
+                    .filter(|v| v.is_finite())
+                    .unwrap_or(a);
+                let a = if a.is_finite() { a } else { b };
+                let level = a + t * (b - a);
+                ink[i][row] = raw[i][row] / level;
+                if row == 2 {
+                    usual[i] = level;
+                }
+            }
+        }
+        let _ = reading;
+        Self { ink, usual }
+    }
+
+    fn most(&self, i: usize) -> f64 {
+        self.ink[i].iter().copied().fold(f64::NAN, f64::max)
+    }
+
+    fn least(&self, i: usize) -> f64 {
+        self.ink[i].iter().copied().fold(f64::NAN, f64::min)
+    }
+
+    fn told(&self, i: usize) -> bool {
+        self.ink[i].iter().all(|v| v.is_finite())
+    }
+}
+
+/// Looks along a line.
+pub(crate) fn look(
+    reading: &Reading<'_>,
+    course: &Course,
+    strip: &Strip,
+    through: [f64; 3],
+) -> Gaps {
+    let n = course.stations.len();
+    let rows = Rows::of(reading, course, strip, through);
+    let mut out = Gaps {
+        found: Vec::new(),
+        unseen: Vec::new(),
+        skip: vec![false; n],
+        seen_mm: 0.0,
+    };
+    let told: Vec<bool> = (0..n).map(|i| rows.told(i)).collect();
+    for (i, told) in told.iter().enumerate() {
+        out.skip[i] = !told || course.stations[i].joined;
+    }
+    let mut i = 0;
+    while i < n {
+        if !(told[i] && rows.least(i) < GAP) {
+            i += 1;
+            continue;
+        }
+        let (mut a, mut b) = (i, i);
+        while a > 0 && told[a - 1] && rows.least(a - 1) < WHOLE {
+            a -= 1;
+        }
+        while b + 1 < n && told[b + 1] && rows.least(b + 1) < WHOLE {
+            b += 1;
+        }
+        let margin = ((0.12 / course.step) as usize).max(1);
+        for s in &mut out.skip[a.saturating_sub(margin)..(b + margin + 1).min(n)] {
+            *s = true;
+        }
+        let piece = Piece {
+            reading,
+            course,
+            strip,
+            rows: &rows,
+            through,
+            told: &told,
+            a,
+            b,
+        };
+        match piece.judge() {
+            Judged::Site(found) => out.found.push(*found),
+            Judged::Unseen => out.unseen.push(Unseen {
+                line: course.line,
+                from: course.stations[a].arc,
+                to: course.stations[b].arc,
+            }),
+            Judged::Nothing => {}
+        }
+        i = b + 1;
+    }
+    out.add_unseen(course, &told);
+    if !course.bridge {
+        #[allow(clippy::cast_precision_loss)]
+        let seen = told.iter().filter(|t| **t).count() as f64;
+        out.seen_mm = seen * course.step;
+    }
+    out
+}
+
+impl Gaps {
+    fn add_unseen(&mut self, course: &Course, told: &[bool]) {
+        let mut i = 0;
+        while i < told.len() {
+            let first = i;
+            while i < told.len() && told[i] == told[first] {
+                i += 1;
+            }
+            if !told[first] {
+                self.unseen.push(Unseen {
+                    line: course.line,
+                    from: course.stations[first].arc,
+                    to: course.stations[i - 1].arc,
+                });
+            }
+        }
+    }
+}
+
+enum Judged {
+    Site(Box<Found>),
+    Unseen,
+    Nothing,
+}
+
+/// A stretch with ink missing.
+struct Piece<'a> {
+    reading: &'a Reading<'a>,
+    course: &'a Course,
+    strip: &'a Strip,
+    rows: &'a Rows,
+    through: [f64; 3],
+    told: &'a [bool],
+    a: usize,
+    b: usize,
+}
+
+impl Piece<'_> {
+    fn judge(&self) -> Judged {
+        let stations = &self.course.stations;
+        let (a, b) = (self.a, self.b);
+        let step = self.course.step;
+        let lowest = (a..=b)
+            .min_by(|x, y| self.rows.most(*x).total_cmp(&self.rows.most(*y)))
+            .unwrap_or(a);
+        let deepest = (a..=b)
+            .min_by(|x, y| self.rows.least(*x).total_cmp(&self.rows.least(*y)))
+            .unwrap_or(a);
+        if self.rows.usual[deepest].is_nan() {
+            return Judged::Unseen;
+        }
+        // At a free end the line just stops a little sooner or later.
+        if !self.course.closed && !self.course.bridge {
+            let reach = END_MM + stations[deepest].half;
+            let length = stations.last().map_or(0.0, |s| s.arc);
+            if stations[a].arc < reach || length - stations[b].arc < reach {
+                return Judged::Nothing;
+            }
+        }
+        // One side of the gap is not seen: nobody knows how it goes on.
+        let cut = |end: bool| {
+            let (at, next) = if end {
+                (b, b.checked_add(1))
+            } else {
+                (a, a.checked_sub(1))
+            };
+            next.is_none_or(|n| n >= stations.len() || !self.told[n]) && self.rows.least(at) < GAP
+        };
+        if cut(false) || cut(true) {
+            return Judged::Unseen;
+        }
+        let missing: [f64; 5] = std::array::from_fn(|r| {
+            (a..=b)
+                .map(|i| (1.0 - self.rows.ink[i][r]).clamp(0.0, 1.0))
+                .sum::<f64>()
+                * step
+        });
+        let most = missing.iter().copied().fold(0.0, f64::max);
+        let least = missing.iter().copied().fold(f64::MAX, f64::min);
+        let through = least / most.max(1e-9);
+        let least_ink = self.rows.least(deepest);
+        let broken = self.rows.most(lowest) < GAP + 0.1 && through >= THROUGH;
+        let rise = self.rise(if broken { lowest } else { deepest });
+        // A long gap is as long as where half the ink misses; a short one as
+        // long as what misses adds up to.
+        let middle = missing[2];
+        let half = (a..=b).filter(|i| self.rows.ink[*i][2] < 0.5).count();
+        #[allow(clippy::cast_precision_loss)]
+        let across_half = half as f64 * step;
+        let length = if across_half > 4.0 * self.reading.sigma {
+            across_half
+        } else {
+            middle.max(if broken { 0.0 } else { most })
+        };
+        let soft = rise.is_none_or(|r| r > SHARP_MM + 2.0 * self.reading.sigma);
+        let other = self.other_colour(deepest);
+        let kind = if soft {
+            Kind::Pale
+        } else if other > OTHER_COLOUR {
+            Kind::Speck
+        } else if broken {
+            Kind::Break
+        } else {
+            Kind::Nick
+        };
+        let too_short = match kind {
+            Kind::Break => length < LEAST_BREAK_MM.max(LEAST_BREAK_PX * self.reading.pixel),
+            Kind::Nick => most < LEAST_NICK_MM.max(LEAST_NICK_PX * self.reading.pixel),
+            _ => false,
+        };
+        if too_short {
+            return Judged::Nothing;
+        }
+        let confidence = self.confidence(kind, through, least_ink, rise, other);
+        let centre = (a + b) / 2;
+        let here = &stations[centre];
+        let span = if kind == Kind::Pale {
+            stations[b].arc - stations[a].arc
+        } else {
+            length
+        };
+        let mid = 0.5 * (stations[a].arc + stations[b].arc);
+        let end = |sign: f64| {
+            let i = (a..=b)
+                .min_by(|x, y| {
+                    let want = mid + sign * span / 2.0;
+                    let d = |n: usize| (stations[n].arc - want).abs();
+                    d(*x).total_cmp(&d(*y))
+                })
+                .unwrap_or(centre);
+            stations[i].at
+        };
+        let at = here.at + here.normal * self.strip.middle[centre];
+        Judged::Site(Box::new(Found {
+            kind,
+            line: self.course.line,
+            recorded: self.course.bridge,
+            from: mid - span / 2.0,
+            to: mid + span / 2.0,
+            length: span,
+            depth: self.depth(kind, deepest),
+            at,
+            px: self.strip.px[centre],
+            width: 2.0 * self.strip.half[centre],
+            ends: [end(-1.0), end(1.0)],
+            lines: 1,
+            confidence,
+        }))
+    }
+
+    /// How far the missing ink reaches across, mm.
+    fn depth(&self, kind: Kind, at: usize) -> f64 {
+        let width = 2.0 * self.strip.half[at];
+        match kind {
+            Kind::Nick => {
+                let lost: f64 = self.rows.ink[at]
+                    .iter()
+                    .map(|v| (1.0 - v).clamp(0.0, 1.0))
+                    .sum::<f64>();
+                width * lost / 5.0
+            }
+            _ => width,
+        }
+    }
+
+    /// The shorter of the lengths over which the two ends go from three quarters
+    /// to a quarter of the way down, mm, the longer of both; none if it never
+    /// comes back.
+    fn rise(&self, at: usize) -> Option<f64> {
+        let row = (0..5)
+            .min_by(|x, y| self.rows.ink[at][*x].total_cmp(&self.rows.ink[at][*y]))
+            .unwrap_or(2);
+        let ink = |i: usize| self.rows.ink[i][row];
+        let low = ink(at);
+        let (upper, lower) = (1.0 - 0.25 * (1.0 - low), low + 0.25 * (1.0 - low));
+        #[allow(clippy::cast_precision_loss)]
+        let run = |steps: &mut dyn Iterator<Item = usize>| -> Option<f64> {
+            let (mut left, mut n) = (None, 0_usize);
+            for i in steps {
+                n += 1;
+                let v = ink(i);
+                if !v.is_finite() {
+                    return None;
+                }
+                if v < lower {
+                    left = Some(n);
+                }
+                if v > upper {
+                    return Some((n - left.unwrap_or(0)) as f64 * self.course.step);
+                }
+            }
+            None
+        };
+        let back = run(&mut (0..at).rev());
+        let forth = run(&mut (at + 1..self.course.stations.len()));
+        match (back, forth) {
+            (Some(a), Some(b)) => Some(a.max(b)),
+            _ => None,
+        }
+    }
+
+    /// How much another colour than the ground's the gap has: the light in it,
+    /// the ink that is left taken off, against the ground of the side it is more like.
+    fn other_colour(&self, at: usize) -> f64 {
+        let s = self.strip;
+        let Some(c) = s.channel[at] else {
+            return 0.0;
+        };
+        let ink = self.rows.least(at).clamp(0.0, 0.9) * self.rows.usual[at].min(1.0);
+        let row = (0..5)
+            .min_by(|x, y| self.rows.ink[at][*x].total_cmp(&self.rows.ink[at][*y]))
+            .unwrap_or(2);
+        let t = s.middle[at] + ROWS[row] * s.half[at];
+        let Some(near) = s.sides(at, c) else {
+            return 0.0;
+        };
+        // Where colour blocks do not quite meet under the line, paper shows.
+        let sheet = self.reading.placement.sheet_place(s.px[at]);
+        let light: [f64; 3] = [0, 1, 2].map(|k| {
+            let ground = s.sides(at, k).map_or(near, |g| g);
+            let paper = libm::exp(self.reading.placement.paper[k].at(sheet));
+            let v = s.light(at, t, k);
+            let g = ground[0].max(ground[1]);
+            (v - ink * self.through[k] * g) / (1.0 - ink) / g.max(paper)
+        });
+        // Lighter in some channel than both.
+        let lightest = light.iter().copied().fold(f64::MIN, f64::max);
+        (lightest - 1.0).max(0.0)
+    }
+
+    fn confidence(&self, kind: Kind, through: f64, ink: f64, rise: Option<f64>, other: f64) -> f64 {
+        let logistic = |x: f64| 1.0 / (1.0 + libm::exp(-x));
+        let depth = logistic((GAP - ink) / 0.06);
+        let sharp = rise.map_or(0.0, |r| {
+            logistic((SHARP_MM + 2.0 * self.reading.sigma - r) / 0.05)
+        });
+        let plain = logistic((OTHER_COLOUR - other) / 0.02);
+        let thinnest = self.strip.half[self.a..=self.b]
+            .iter()
+            .copied()
+            .fold(f64::MAX, f64::min);
+        let fine = 2.0 * thinnest / self.reading.pixel;
+        // Two pixels do not tell a bite from a break.
+        let width = logistic((fine - 2.2) / 0.4);
+        match kind {
+            Kind::Break | Kind::Hole => {
+                depth * sharp * plain * width * logistic((through - THROUGH) / 0.07)
+            }
+            Kind::Nick => depth * sharp * plain * width * logistic((THROUGH - through) / 0.07),
+            Kind::Pale => depth * (1.0 - sharp),
+            Kind::Speck => depth * (1.0 - plain),
+            Kind::FillIn => depth,
+        }
+    }
+}
+
+/// Ink beside the line where the record has none: stretches over which what
+/// should be bare is as dark as the key itself.
+#[allow(
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    clippy::cast_precision_loss
+)]
+pub(crate) fn fill_ins(
+    reading: &Reading<'_>,
+    course: &Course,
+    strip: &Strip,
+    through: [f64; 3],
+) -> Vec<Found> {
+    const LEAST_MM: f64 = 0.1;
+    let n = course.stations.len();
+    let mut out = Vec::new();
+    if course.bridge {
+        return out;
+    }
+    let half = ((2.0 / course.step) as usize).max(1);
+    for (side, sign) in [(0, 1.0), (1, -1.0)] {
+        let lightest = |i: usize| {
+            strip.ground[i].light[side]
+                .filter(|_| strip.ground[i].light[0] != strip.ground[i].light[1])
+                .map(|g| [0, 1, 2].map(|c| g[c]))
+        };
+        let dark = |i: usize| -> Option<bool> {
+            let here = lightest(i)?;
+            let near: Vec<[f64; 3]> = (i.saturating_sub(half)..(i + half).min(n))
+                .step_by(4)
+                .filter_map(lightest)
+                .collect();
+            if near.len() < 8 {
+                return None;
+            }
+            // As dark as the key in every channel.
+            Some((0..3).all(|c| {
+                let all: Vec<f64> = near.iter().map(|v| v[c]).collect();
+                let usual = quantile(&all, 0.7).unwrap_or(0.0);
+                usual > 0.1 && here[c] < usual * (0.25 + 0.75 * through[c]).min(0.5)
+            }))
+        };
+        let flags: Vec<bool> = (0..n).map(|i| dark(i).unwrap_or(false)).collect();
+        let mut i = 0;
+        while i < n {
+            let first = i;
+            while i < n && flags[i] == flags[first] {
+                i += 1;
+            }
+            let length = (i - first) as f64 * course.step;
+            if !flags[first] || length < LEAST_MM {
+                continue;
+            }
+            let (a, b) = (first, i - 1);
+            let centre = (a + b) / 2;
+            let here = &course.stations[centre];
+            let beside = strip.half[centre] + 2.4 * reading.sigma + 0.1;
+            let at = here.at + here.normal * (sign * beside);
+            out.push(Found {
+                kind: Kind::FillIn,
+                line: course.line,
+                recorded: false,
+                from: course.stations[a].arc,
+                to: course.stations[b].arc,
+                length,
+                depth: beside,
+                at,
+                px: strip.px[centre],
+                width: 2.0 * strip.half[centre],
+                ends: [course.stations[a].at, course.stations[b].at],
+                lines: 1,
+                confidence: (length / (length + 0.1)).min(0.95),
+            });
+        }
+    }
+    out
+}
+
+/// Middle between two places.
+pub(crate) fn between(a: Point, b: Point) -> Point {
+    (a + b) * 0.5
+}

@@ -1,0 +1,393 @@
+//! Tables and drawing of the damage over the run: what to mend on the block first.
+
+use restrike_ops::atlas::Atlas;
+use restrike_stage::{
+    ColumnSpec as C, Output, Picture, Point, Project, Rect, Row, Scope, StageError, Stroke,
+    TableSpec, Tone,
+};
+
+use crate::blame::Shown;
+use crate::damage::{Run, Site};
+use crate::kinds::Kind;
+use crate::tables::on_block;
+
+pub(crate) const DAMAGE: &str = "damage_sites";
+pub(crate) const REPAIR: &str = "repair_map";
+/// Name of the drawing.
+pub(crate) const MAP: &str = "repair-map";
+
+/// Declarations.
+#[allow(clippy::too_many_lines)]
+pub(crate) fn specs() -> Vec<TableSpec> {
+    let damage = vec![
+        C::integer(
+            "site",
+            "",
+            "Number of the place, from 1, from top to bottom of the print.",
+        ),
+        C::text("block", "Block."),
+        C::text("image", "Image it is in."),
+        C::text(
+            "kind",
+            "What most sheets show there: break, nick, hole, fill-in, pale or speck.",
+        ),
+        C::text("class", "block damage, inking, scan or undecided."),
+        C::number(
+            "p_block",
+            "",
+            3,
+            "Probability that it is damage to the block.",
+        ),
+        C::number(
+            "p_inking",
+            "",
+            3,
+            "Probability that it is inking, which comes and goes.",
+        ),
+        C::number(
+            "p_scan",
+            "",
+            3,
+            "Probability that it is dust or the like on one scan.",
+        ),
+        C::integer("line", "", "Number of the line in the record's key-lines."),
+        C::number("arc_mm", "mm", 2, "Its middle along the line."),
+        C::boolean("in_record", "Whether the record's line has this gap too."),
+        C::number("x_mm", "mm", 3, "Its middle in print coordinates, right."),
+        C::number("y_mm", "mm", 3, "Its middle in print coordinates, up."),
+        C::number(
+            "u_mm",
+            "mm",
+            3,
+            "On the block as it lies face up, right: -x.",
+        ),
+        C::number(
+            "v_mm",
+            "mm",
+            3,
+            "On the block as it lies face up, away from you: y.",
+        ),
+        C::number(
+            "length_mm",
+            "mm",
+            3,
+            "Its length now: median of the last three sheets that show it.",
+        ),
+        C::number(
+            "growth_mm",
+            "mm",
+            3,
+            "Growth from the first to the last sheet that shows it (Theil-Sen); from four sheets on.",
+        ),
+        C::number("growth_low_mm", "mm", 3, "Lower end of its 95 % interval."),
+        C::number("growth_high_mm", "mm", 3, "Upper end of its 95 % interval."),
+        C::integer(
+            "first_sheet",
+            "",
+            "First sheet that shows it: place in the sheet list.",
+        ),
+        C::text("first_impression", "That impression."),
+        C::text("first_edition", "Its edition."),
+        C::integer("first_position", "", "Its position in the stack."),
+        C::integer(
+            "not_yet_sheet",
+            "",
+            "The last sheet before it on which the place was seen whole.",
+        ),
+        C::integer("last_sheet", "", "Last sheet that shows it."),
+        C::integer("present", "", "Sheets that show it."),
+        C::integer("absent", "", "Sheets that show the place whole."),
+        C::integer("unseen", "", "Sheets that do not tell."),
+        C::boolean(
+            "healed",
+            "Whether it was mended: a plug, or the block was cut anew there.",
+        ),
+        C::integer(
+            "healed_sheet",
+            "",
+            "First sheet, in the order of time, that shows it mended.",
+        ),
+        C::number(
+            "p_healed",
+            "",
+            3,
+            "Probability of that, if it is the block.",
+        ),
+        C::integer(
+            "twin_site",
+            "",
+            "Number of the place at the same spot of the other image on the sheet.",
+        ),
+        C::text("words", "The finding in a sentence."),
+    ];
+    let repair = vec![
+        C::integer("rank", "", "What the print misses most first."),
+        C::integer("site", "", "Number of the place in damage_sites."),
+        C::text("block", "Block."),
+        C::text("image", "Image it is in."),
+        C::text("kind", "break, nick, hole or fill-in."),
+        C::number(
+            "u_mm",
+            "mm",
+            2,
+            "On the block as it lies face up, origin at the sheet's centre, right.",
+        ),
+        C::number(
+            "v_mm",
+            "mm",
+            2,
+            "On the block as it lies face up, away from you.",
+        ),
+        C::number("length_mm", "mm", 2, "Length along the line."),
+        C::number("depth_mm", "mm", 2, "How far it reaches across the line."),
+        C::integer("line", "", "Number of the line in the record's key-lines."),
+        C::number(
+            "missing_mm2",
+            "mm2",
+            3,
+            "Ink that the print misses (of a fill-in: has too much).",
+        ),
+        C::number(
+            "share_pct",
+            "%",
+            1,
+            "Its share of all on this map, each weighted with its probability.",
+        ),
+        C::number(
+            "p_block",
+            "",
+            3,
+            "Probability that it is damage to the block.",
+        ),
+        C::text("words", "What to look for."),
+    ];
+    let table = |name: &str, title: &str, columns| TableSpec {
+        name: name.to_owned(),
+        title: title.to_owned(),
+        scope: Scope::Run,
+        internal: false,
+        columns,
+    };
+    vec![
+        table(
+            DAMAGE,
+            "Places of damage over all sheets, and what each is",
+            damage,
+        ),
+        table(
+            REPAIR,
+            "Repair map: what to mend on the block, in block coordinates",
+            repair,
+        ),
+    ]
+}
+
+/// Gives the tables and the drawing.
+///
+/// # Errors
+/// When the host does not take them.
+pub(crate) fn put(
+    run: &Run<'_>,
+    block: &str,
+    atlas: &Atlas,
+    project: &Project,
+    least: f64,
+    out: &mut dyn Output,
+) -> Result<(), StageError> {
+    for (n, site) in run.sites.iter().enumerate() {
+        out.row(DAMAGE, damage_row(run, block, n, site))?;
+    }
+    let mut mend: Vec<(usize, &Site, f64)> = run
+        .sites
+        .iter()
+        .enumerate()
+        .filter(|(_, s)| {
+            s.blame.block >= least
+                && s.blame.healed_at.is_none()
+                && !matches!(s.kind, Kind::Pale | Kind::Speck)
+        })
+        .map(|(n, s)| (n, s, s.blame.block * s.missing_mm2()))
+        .collect();
+    mend.sort_by(|a, b| b.2.total_cmp(&a.2).then(a.0.cmp(&b.0)));
+    let total: f64 = mend.iter().map(|m| m.2).sum();
+    for (rank, (n, site, weight)) in mend.iter().enumerate() {
+        let at = on_block(site.place);
+        out.row(
+            REPAIR,
+            Row::new()
+                .set("rank", rank + 1)
+                .set("site", n + 1)
+                .set("block", block)
+                .set("image", site.seen[0].image.as_str())
+                .set("kind", site.kind.name())
+                .set("u_mm", at.x)
+                .set("v_mm", at.y)
+                .set("length_mm", site.length)
+                .set("depth_mm", site.depth)
+                .set("line", i64::from(site.seen[0].line))
+                .set("missing_mm2", site.missing_mm2())
+                .set("share_pct", 100.0 * weight / total.max(1e-12))
+                .set("p_block", site.blame.block)
+                .set("words", to_mend(site)),
+        )?;
+    }
+    if !run.order.is_empty() {
+        out.picture(&drawing(&mend, block, atlas, project))?;
+    }
+    Ok(())
+}
+
+fn damage_row(run: &Run<'_>, block: &str, n: usize, s: &Site) -> Row {
+    let (first, last) = s.first_and_last();
+    let not_yet = (0..first).rev().find(|k| s.shown[*k] == Shown::Absent);
+    let sheet = |k: usize| run.order[k].sheet;
+    let at = on_block(s.place);
+    let one = &s.seen[0];
+    Row::new()
+        .set("site", n + 1)
+        .set("block", block)
+        .set("image", one.image.as_str())
+        .set("kind", s.kind.name())
+        .set("class", s.blame.name())
+        .set("p_block", s.blame.block)
+        .set("p_inking", s.blame.inking)
+        .set("p_scan", s.blame.scan)
+        .set("line", i64::from(one.line))
+        .set("arc_mm", 0.5 * (one.from + one.to))
+        .set("in_record", s.seen.iter().any(|o| o.recorded))
+        .set("x_mm", s.place.x)
+        .set("y_mm", s.place.y)
+        .set("u_mm", at.x)
+        .set("v_mm", at.y)
+        .set("length_mm", s.length)
+        .set("growth_mm", s.growth.map(|g| g[0]))
+        .set("growth_low_mm", s.growth.map(|g| g[1]))
+        .set("growth_high_mm", s.growth.map(|g| g[2]))
+        .set("first_sheet", sheet(first))
+        .set("first_impression", run.order[first].impression.as_str())
+        .set("first_edition", run.order[first].edition.as_str())
+        .set("first_position", run.order[first].position)
+        .set("not_yet_sheet", not_yet.map(sheet))
+        .set("last_sheet", sheet(last))
+        .set("present", s.count(Shown::Present))
+        .set("absent", s.count(Shown::Absent))
+        .set("unseen", s.count(Shown::Unseen))
+        .set("healed", s.blame.healed_at.is_some())
+        .set("healed_sheet", s.blame.healed_at.map(sheet))
+        .set("p_healed", s.blame.healed)
+        .set("twin_site", s.twin.map(|t| t + 1))
+        .set("words", words(run, s, not_yet))
+}
+
+fn words(run: &Run<'_>, s: &Site, not_yet: Option<usize>) -> String {
+    let name = |k: usize| {
+        let i = run.order[k];
+        match (i.edition.is_empty(), i.position) {
+            (false, Some(p)) => format!("sheet {p} of {}", i.edition),
+            (false, None) => format!("impression {} of {}", i.impression, i.edition),
+            (true, Some(p)) => format!("sheet {p}"),
+            (true, None) => format!("impression {}", i.impression),
+        }
+    };
+    let (first, last) = s.first_and_last();
+    let told = s.count(Shown::Present) + s.count(Shown::Absent);
+    let mut out = format!(
+        "{} of {:.2} mm on {} of {told} sheets that tell, from {}",
+        s.kind.name(),
+        s.length,
+        s.count(Shown::Present),
+        name(first)
+    );
+    if first != last {
+        out.push_str(&format!(" to {}", name(last)));
+    }
+    if let Some(n) = not_yet {
+        out.push_str(&format!("; whole on {}", name(n)));
+    }
+    if let Some(h) = s.blame.healed_at {
+        out.push_str(&format!("; mended by {}: a plug or a re-cut", name(h)));
+    }
+    let sure = 100.0 * s.blame.block.max(s.blame.inking).max(s.blame.scan);
+    out.push_str(&format!(": {} ({sure:.0} %)", s.blame.name()));
+    out
+}
+
+fn to_mend(s: &Site) -> String {
+    match s.kind {
+        Kind::Break => format!("the line is open for {:.2} mm", s.length),
+        Kind::Nick => format!("a bite of {:.2} mm, {:.2} mm deep", s.length, s.depth),
+        Kind::Hole => format!("a round hole of {:.1} mm through the lines", s.length),
+        _ => format!(
+            "what should stand back beside the line prints over {:.2} mm",
+            s.length
+        ),
+    }
+}
+
+/// The block face up, to scale: its lines, and rings about what is to be mended.
+fn drawing(mend: &[(usize, &Site, f64)], block: &str, atlas: &Atlas, project: &Project) -> Picture {
+    let sheet = project.sheet.map_or_else(
+        || {
+            let all = atlas.lines.iter().flat_map(|l| &l.points);
+            let (x, y) = all.fold((1.0_f64, 1.0_f64), |(x, y), p| {
+                (x.max(p.x_mm.abs()), y.max(p.y_mm.abs()))
+            });
+            Rect::centred(2.0 * x + 8.0, 2.0 * y + 8.0)
+        },
+        |s| Rect::centred(s.width_mm, s.height_mm),
+    );
+    // Millimetres from the upper left corner of the block as it lies face up.
+    let to = |p: Point| {
+        let b = on_block(p);
+        Point::new(b.x - sheet.min.x, sheet.max.y - b.y)
+    };
+    let mut marks = vec![restrike_stage::Mark::Line {
+        points: sheet.corners().iter().map(|p| to(*p)).collect(),
+        closed: true,
+        tone: Tone::Guide,
+        stroke: Stroke::Dashed,
+    }];
+    let line = |points: Vec<Point>, closed: bool| restrike_stage::Mark::Line {
+        points,
+        closed,
+        tone: Tone::Guide,
+        stroke: Stroke::Solid,
+    };
+    for l in atlas.lines.iter().filter(|l| l.points.len() > 1) {
+        let last = l.points.len() - 1;
+        let points = l.points.iter().enumerate();
+        let points = points.filter(|(i, _)| i % 6 == 0 || *i == last);
+        marks.push(line(
+            points
+                .map(|(_, p)| to(Point::new(p.x_mm, p.y_mm)))
+                .collect(),
+            l.closed,
+        ));
+    }
+    for o in &atlas.solids {
+        let points = o.points.iter().step_by(6);
+        marks.push(line(
+            points.map(|p| to(Point::new(p.x_mm, p.y_mm))).collect(),
+            o.closed,
+        ));
+    }
+    for (rank, (_, site, _)) in mend.iter().enumerate() {
+        let at = to(site.place);
+        let radius = 0.5 * site.length + 0.6;
+        marks.push(restrike_stage::Mark::Circle {
+            at,
+            radius,
+            tone: Tone::Fault,
+        });
+        marks.push(restrike_stage::Mark::Text {
+            at: at + Point::new(radius + 0.2, -radius * 0.4),
+            text: (rank + 1).to_string(),
+            tone: Tone::Fault,
+        });
+    }
+    let caption = format!(
+        "Repair map of block {block}, true to size, the block face up (the print's mirror image): {} places, numbered as in repair_map, the worst first. Dashed: the sheet. Print without scaling and check the scale bar.",
+        mend.len()
+    );
+    Picture::of_drawing(MAP, &caption, [sheet.width(), sheet.height()], marks)
+}

@@ -1,0 +1,469 @@
+//! How well the stage `edge-wear` finds breaks of key lines and measures widths.
+
+use std::fmt::Write as _;
+
+use anyhow::{Context, Result};
+use restrike_engine::FinalTable;
+use restrike_model::Value;
+use restrike_synth::design::Line;
+use restrike_synth::shapes::inside;
+use restrike_synth::sheet::DamageKind;
+use restrike_synth::transform::Affine;
+use restrike_synth::truth::DamageTruth;
+use restrike_synth::{Design, DesignSpec, Difficulty, Family, RunSpec, SheetKind, Truth};
+
+use crate::spread::Spread;
+use crate::whole::{Measured, cell, measure_sheets};
+
+/// What to render.
+#[derive(Debug, Clone, Copy)]
+pub struct Trial {
+    /// Good sheets of each design.
+    pub sheets: u32,
+    /// Resolution, pixels per inch.
+    pub dpi: f64,
+    /// How hard.
+    pub difficulty: Difficulty,
+    /// On the designs that the stage may be tuned on.
+    pub tuning: bool,
+    /// The record is of the block before any damage.
+    pub sound: bool,
+}
+
+/// Designs of the report, and those the stage may be tuned on.
+const DESIGNS: [[(Family, u64); 5]; 2] = [
+    [
+        (Family::Landscape, 8101),
+        (Family::Figure, 8202),
+        (Family::Pattern, 8303),
+        (Family::Lettering, 8404),
+        (Family::Heron, 8505),
+    ],
+    [
+        (Family::Landscape, 121),
+        (Family::Figure, 132),
+        (Family::Pattern, 143),
+        (Family::Lettering, 154),
+        (Family::Heron, 165),
+    ],
+];
+
+/// Breaks shorter than this are not asked for, mm.
+const LEAST_MM: f64 = 0.10;
+/// Light that a break lets through, of full white, below which nothing shows.
+const LEAST_LIGHT: f64 = 0.12;
+
+/// Counts over the sheets of a design.
+#[derive(Debug, Default, Clone)]
+pub struct Counts {
+    sheets: usize,
+    /// Breaks of 0.10 mm and more that show, and those found as breaks.
+    breaks: usize,
+    found: usize,
+    /// Breaks that lie under dark ink, and those of them called breaks.
+    hidden: usize,
+    hidden_found: usize,
+    /// What was called a break or a hole.
+    called: usize,
+    /// Of these: at a break, whatever its length, or a hole.
+    right: usize,
+    /// At a nick.
+    nick: usize,
+    /// At a plug's rim.
+    plug: usize,
+    /// A second time at the same break.
+    twice: usize,
+    nicks: usize,
+    nicks_found: usize,
+    seen_dm: f64,
+    length: Spread,
+    width: Spread,
+    unmeasured: usize,
+}
+
+/// The report.
+#[derive(Debug, Default)]
+pub struct Report {
+    /// By design.
+    pub designs: Vec<(String, Counts)>,
+    /// Breaks not found and false ones, for looking.
+    pub cases: Vec<String>,
+}
+
+/// Light of the paper and the colour blocks at a place of a scan, the lightest
+/// channel, less what the key lets through.
+fn light(design: &Design, truth: &Truth, px: [f64; 2]) -> f64 {
+    let mut light = truth.paper;
+    let mut key = [0.0; 3];
+    for b in &truth.blocks {
+        let Some(block) = design.block(&b.name) else {
+            continue;
+        };
+        if block.key {
+            key = b.absorption.map(|a| libm::exp(-a * b.strength));
+            continue;
+        }
+        let Some(back) = b.block_to_scan.inverse() else {
+            continue;
+        };
+        let p = back.apply(px);
+        let mut inked = false;
+        for a in &block.areas {
+            if a.rings.iter().filter(|r| inside(r, p)).count() % 2 == 1 {
+                inked = !a.cleared;
+            }
+        }
+        if inked {
+            for c in 0..3 {
+                light[c] *= libm::exp(-b.absorption[c] * b.strength);
+            }
+        }
+    }
+    (0..3)
+        .map(|c| light[c] * (1.0 - key[c]))
+        .fold(0.0, f64::max)
+}
+
+fn apart(a: [f64; 2], b: [f64; 2]) -> f64 {
+    ((a[0] - b[0]) * (a[0] - b[0]) + (a[1] - b[1]) * (a[1] - b[1])).sqrt()
+}
+
+impl Counts {
+    fn sheet(
+        &mut self,
+        m: &Measured,
+        table: &FinalTable,
+        truth: &Truth,
+        rows: &[&Vec<Value>],
+        dpi: f64,
+        cases: &mut Vec<String>,
+    ) {
+        self.sheets += 1;
+        let mm = 25.4 / dpi;
+        let key = m.design.key().map(|k| k.name.clone()).unwrap_or_default();
+        let damage: Vec<&DamageTruth> = truth
+            .damage
+            .iter()
+            .filter(|d| d.damage.block == key)
+            .collect();
+        let number = |row: &[Value], c: &str| cell(table, row, c).as_f64().unwrap_or(f64::NAN);
+        let near = |row: &[Value], d: &DamageTruth| {
+            let at = [number(row, "scan_x_px"), number(row, "scan_y_px")];
+            let reach = match d.damage.kind {
+                DamageKind::WormHole => d.length_now_mm / 2.0 + 0.45,
+                DamageKind::Plug => d.length_now_mm / 2.0 + 0.3,
+                _ => d.length_now_mm / 2.0 + 0.2,
+            };
+            apart(at, d.at_px) * mm < reach
+        };
+        let kind = |row: &[Value]| cell(table, row, "kind").as_str().unwrap_or("").to_owned();
+        let mut taken = vec![false; damage.len()];
+        for row in rows {
+            if !matches!(kind(row).as_str(), "break" | "hole") {
+                continue;
+            }
+            self.called += 1;
+            let of = |kind: DamageKind| {
+                (0..damage.len()).find(|n| damage[*n].damage.kind == kind && near(row, damage[*n]))
+            };
+            if let Some(n) = of(DamageKind::Break) {
+                if taken[n] {
+                    self.twice += 1;
+                } else {
+                    self.right += 1;
+                    if damage[n].length_now_mm >= LEAST_MM {
+                        self.length.add(
+                            number(row, "length_mm") - damage[n].length_now_mm,
+                            cell(table, row, "length_se_mm").as_f64(),
+                        );
+                    }
+                }
+                taken[n] = true;
+            } else if of(DamageKind::WormHole).is_some() {
+                self.right += 1;
+            } else {
+                let what = if of(DamageKind::Nick).is_some() {
+                    self.nick += 1;
+                    "nick"
+                } else if of(DamageKind::Plug).is_some() {
+                    self.plug += 1;
+                    "plug"
+                } else {
+                    "nothing"
+                };
+                cases.push(format!(
+                    "{} false {} at {what}: px {:.0} {:.0} length {:.3} width {:.3} confidence {:.2} line {:?} arc {:.2}",
+                    truth.name,
+                    kind(row),
+                    number(row, "scan_x_px"),
+                    number(row, "scan_y_px"),
+                    number(row, "length_mm"),
+                    number(row, "line_width_mm"),
+                    number(row, "confidence"),
+                    cell(table, row, "line").as_i64(),
+                    number(row, "from_mm"),
+                ));
+            }
+        }
+        for (n, d) in damage.iter().enumerate() {
+            match d.damage.kind {
+                DamageKind::Break if d.length_now_mm >= LEAST_MM => {
+                    if light(&m.design, truth, d.at_px) < LEAST_LIGHT {
+                        self.hidden += 1;
+                        self.hidden_found += usize::from(taken[n]);
+                        continue;
+                    }
+                    self.breaks += 1;
+                    self.found += usize::from(taken[n]);
+                    if !taken[n] {
+                        let as_what = rows
+                            .iter()
+                            .find(|r| near(r, d))
+                            .map_or("nothing".to_owned(), |r| kind(r));
+                        cases.push(format!(
+                            "{} missed break {} of {:.3} mm, line {:?} arc {:.2}: px {:.0} {:.0}, found as {as_what}",
+                            truth.name,
+                            d.damage.id,
+                            d.length_now_mm,
+                            d.damage.line,
+                            d.damage.arc_mm,
+                            d.at_px[0],
+                            d.at_px[1],
+                        ));
+                    }
+                }
+                DamageKind::Nick => {
+                    self.nicks += 1;
+                    self.nicks_found +=
+                        usize::from(rows.iter().any(|r| near(r, d) && kind(r) == "nick"));
+                }
+                _ => {}
+            }
+        }
+    }
+
+    fn join(&mut self, o: &Self) {
+        self.sheets += o.sheets;
+        self.breaks += o.breaks;
+        self.found += o.found;
+        self.hidden += o.hidden;
+        self.hidden_found += o.hidden_found;
+        self.called += o.called;
+        self.right += o.right;
+        self.nick += o.nick;
+        self.plug += o.plug;
+        self.twice += o.twice;
+        self.nicks += o.nicks;
+        self.nicks_found += o.nicks_found;
+        self.seen_dm += o.seen_dm;
+        self.length.join(&o.length);
+        self.width.join(&o.width);
+        self.unmeasured += o.unmeasured;
+    }
+
+    fn text(&self, name: &str) -> String {
+        let share = |a: usize, b: usize| a as f64 / b.max(1) as f64;
+        let wrong = self.called - self.right - self.twice;
+        format!(
+            "{name:<16} {:>3} | {:>5} {:>6.3} | {:>5} {:>6.3} | nick {:>2} plug {:>2} twice {:>2} else {:>2}, {:.3} a dm | {:>3}/{:<3} | {:>3}/{:<3} | {:+.3} {:.3} {} | {:>4} {:+.2} {:.2} um {}",
+            self.sheets,
+            self.breaks,
+            share(self.found, self.breaks),
+            self.called,
+            share(self.right, self.called),
+            self.nick,
+            self.plug,
+            self.twice,
+            wrong - self.nick - self.plug,
+            wrong as f64 / self.seen_dm.max(1e-9),
+            self.hidden_found,
+            self.hidden,
+            self.nicks_found,
+            self.nicks,
+            self.length.mean(),
+            self.length.rms(),
+            self.length
+                .coverage_pct()
+                .map_or("-".to_owned(), |c| format!("{c:.0} %")),
+            self.width.count(),
+            1000.0 * self.width.mean(),
+            1000.0 * self.width.rms(),
+            self.width
+                .coverage_pct()
+                .map_or("-".to_owned(), |c| format!("{c:.0} %")),
+        )
+    }
+}
+
+/// The line of the design that passes nearest to a design place, with the distance.
+fn nearest(lines: &[Line], p: [f64; 2]) -> Option<(&Line, f64)> {
+    let to = |l: &Line| {
+        l.points
+            .windows(2)
+            .map(|w| {
+                let d = [w[1][0] - w[0][0], w[1][1] - w[0][1]];
+                let n = d[0] * d[0] + d[1] * d[1];
+                let t = ((p[0] - w[0][0]) * d[0] + (p[1] - w[0][1]) * d[1]) / n.max(1e-12);
+                let t = t.clamp(0.0, 1.0);
+                apart(p, [w[0][0] + t * d[0], w[0][1] + t * d[1]])
+            })
+            .fold(f64::MAX, f64::min)
+    };
+    lines
+        .iter()
+        .map(|l| (l, to(l)))
+        .min_by(|a, b| a.1.total_cmp(&b.1))
+}
+
+impl Report {
+    fn widths(counts: &mut Counts, m: &Measured) -> Result<()> {
+        let key = m.design.key().context("no key")?;
+        let record = m.record.as_ref().context("no record")?;
+        let part = record["blocks"]
+            .as_array()
+            .and_then(|b| b.iter().find(|b| b["key"] == true))
+            .context("no key in the record")?;
+        let numbers: Vec<f64> = part["source"]["scan_to_mm"]
+            .as_array()
+            .context("no map")?
+            .iter()
+            .filter_map(serde_json::Value::as_f64)
+            .collect();
+        let to_mm = Affine(numbers.try_into().ok().context("no map")?);
+        let role = format!("proof:{}", key.name);
+        let proof = m
+            .truth
+            .iter()
+            .find(|t| t.role == role)
+            .context("no proof")?;
+        let of = |t: &Truth| t.blocks.iter().find(|b| b.name == key.name).cloned();
+        let printed = of(proof).context("no key")?;
+        let to_design = to_mm
+            .inverse()
+            .context("singular")?
+            .then(&printed.block_to_scan.inverse().context("singular")?);
+        let table = m.table("wear_lines")?;
+        for row in &table.rows {
+            let truth = m.truth_of(table, row)?;
+            let number = |c: &str| cell(table, row, c).as_f64();
+            let (Some(x), Some(y)) = (number("x_mm"), number("y_mm")) else {
+                continue;
+            };
+            let Some(width) = number("width_t50_mm") else {
+                counts.unmeasured += 1;
+                continue;
+            };
+            let (Some(state), Some(measured)) = (of(truth), number("measured_mm")) else {
+                continue;
+            };
+            let Some((line, off)) = nearest(&key.lines, to_design.apply([x, y])) else {
+                continue;
+            };
+            // Lines of one width, long enough to judge.
+            if line.taper > 0.0 || off > 0.1 || measured < 5.0 {
+                continue;
+            }
+            let at = m.design.images.iter().position(|i| i.name == line.image);
+            let of_image = |v: &[f64]| at.and_then(|i| v.get(i)).copied().unwrap_or(0.0);
+            let growth = of_image(&state.widen_mm) - of_image(&state.retreat_mm);
+            // The paper's stretch is in the scan but not in the record's millimetres.
+            counts.width.add(
+                width - (line.width_mm + 2.0 * growth),
+                number("width_t50_se_mm"),
+            );
+        }
+        Ok(())
+    }
+
+    /// Adds a design's sheets.
+    ///
+    /// # Errors
+    /// When a table is missing.
+    pub fn add(&mut self, name: &str, m: &Measured, dpi: f64) -> Result<()> {
+        let mut counts = Counts::default();
+        let table = m.table("wear_sites")?;
+        for (n, truth) in m.truth.iter().enumerate() {
+            if truth.kind != SheetKind::Good || truth.role.starts_with("proof") {
+                continue;
+            }
+            let rows: Vec<&Vec<Value>> = table
+                .rows
+                .iter()
+                .filter(|r| cell(table, r, "sheet").as_i64() == i64::try_from(n + 1).ok())
+                .collect();
+            counts.sheet(m, table, truth, &rows, dpi, &mut self.cases);
+        }
+        let sheets = m.table("wear_sheet")?;
+        counts.seen_dm = sheets
+            .rows
+            .iter()
+            .filter(|r| cell(sheets, r, "image").as_str() == Some("whole"))
+            .filter_map(|r| cell(sheets, r, "seen_mm").as_f64())
+            .sum::<f64>()
+            / 100.0;
+        Self::widths(&mut counts, m)?;
+        self.designs.push((name.to_owned(), counts));
+        Ok(())
+    }
+
+    /// The report as text.
+    pub fn text(&self) -> String {
+        let mut out = String::new();
+        for case in &self.cases {
+            let _ = writeln!(out, "{case}");
+        }
+        let _ = writeln!(
+            out,
+            "design, sheets | breaks of 0.10 mm and more that show, recall | called break or hole, precision | the wrong ones: at nicks, plugs, the same break twice, nothing; false a dm of line | hidden breaks called | nicks found | length, mean and rms error, 90 % intervals hold | widths of lines, mean and rms error, 90 % intervals hold"
+        );
+        let mut all = Counts::default();
+        for (name, c) in &self.designs {
+            let _ = writeln!(out, "{}", c.text(name));
+            all.join(c);
+        }
+        let _ = writeln!(out, "{}", all.text("all"));
+        out
+    }
+}
+
+/// Renders and measures the designs.
+///
+/// # Errors
+/// When one fails.
+pub fn report(trial: Trial) -> Result<Report> {
+    let mut out = Report::default();
+    for (family, seed) in DESIGNS[usize::from(trial.tuning)] {
+        let design = Design::generate(&DesignSpec {
+            seed,
+            family,
+            sheet_mm: [130.0, 90.0],
+            two_up: family == Family::Heron,
+            ..DesignSpec::default()
+        });
+        let run = RunSpec {
+            sheets: trial.sheets,
+            references: 2,
+            seed,
+            dpi: trial.dpi,
+            proofs: true,
+            ..RunSpec::new(trial.difficulty)
+        };
+        let mut specs = run.sheets(&design);
+        if trial.sound {
+            for s in specs.iter_mut().filter(|s| s.role.starts_with("proof")) {
+                s.age = 0.0;
+            }
+        }
+        let m = measure_sheets(
+            design,
+            &specs,
+            &["deskew", "registration", "edge-wear"],
+            true,
+        )?;
+        out.add(&format!("{family:?} {seed}"), &m, trial.dpi)?;
+        if std::env::var_os("RESTRIKE_PROGRESS").is_some() {
+            eprintln!("{}", out.text());
+        }
+    }
+    Ok(out)
+}
