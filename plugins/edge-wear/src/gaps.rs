@@ -24,7 +24,7 @@ const WHOLE: f64 = 0.88;
 /// Least share of what misses on the row that misses most, for a break.
 const THROUGH: f64 = 0.6;
 /// Shortest break and shortest nick that is believed, mm.
-const LEAST_BREAK_MM: f64 = 0.045;
+const LEAST_BREAK_MM: f64 = 0.08;
 const LEAST_NICK_MM: f64 = 0.07;
 /// The same in scan pixels.
 const LEAST_BREAK_PX: f64 = 1.1;
