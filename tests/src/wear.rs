@@ -114,8 +114,8 @@ fn light(design: &Design, truth: &Truth, px: [f64; 2]) -> f64 {
             }
         }
         if inked {
-            for c in 0..3 {
-                light[c] *= libm::exp(-b.absorption[c] * b.strength);
+            for (l, a) in light.iter_mut().zip(b.absorption) {
+                *l *= libm::exp(-a * b.strength);
             }
         }
     }

@@ -3,6 +3,9 @@
 //! definitions from memory; figures computed with scipy), and the standard
 //! deviation of planted edges.
 
+// The lint spares test functions, not what they share.
+#![allow(clippy::unwrap_used)]
+
 use restrike_model::{Point, Raster};
 use restrike_ops::cubic_sample::cubic_sample;
 use restrike_ops::line_profile::{LineProfile, Side};

@@ -7,6 +7,7 @@ mod blame;
 mod course;
 mod damage;
 mod edges;
+mod fill_ins;
 mod gaps;
 mod holes;
 mod kinds;

@@ -6,6 +6,7 @@ use restrike_stage::Point;
 
 use crate::course::{Course, bridges};
 use crate::edges::{self, Mean, Metrics};
+use crate::fill_ins;
 use crate::gaps;
 use crate::holes;
 use crate::kinds::{Found, Unseen};
@@ -145,7 +146,7 @@ impl Sheet {
         let gaps = gaps::look(reading, course, &strip, through);
         self.found.extend(gaps.found);
         self.found
-            .extend(gaps::fill_ins(reading, course, &strip, through));
+            .extend(fill_ins::fill_ins(reading, course, &strip, through));
         self.unseen.extend(gaps.unseen);
         if course.bridge {
             return;
