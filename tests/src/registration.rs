@@ -105,8 +105,10 @@ fn median(v: &[f64]) -> f64 {
     v.get(v.len() / 2).copied().unwrap_or(0.0)
 }
 
-/// A block's shape in the record: where its proof was, and its zero.
+/// A block's shape in the record: where its source was, and its zero.
 struct Recorded {
+    /// The scan it was learned from, without folder and ending.
+    source: String,
     /// Scan px of the proof -> record mm.
     scan_to_mm: Affine,
     /// Record place -> true place.
@@ -139,7 +141,19 @@ fn recorded(record: &serde_json::Value) -> Result<BTreeMap<String, Recorded>> {
             by[1] - (s + t) * c[0] - ey * c[1],
         ]);
         let scan_to_mm = Affine([map[0], map[1], map[2], map[3], map[4], map[5]]);
-        out.insert(name, Recorded { scan_to_mm, zero });
+        let file = b["source"]["file"].as_str().unwrap_or_default();
+        let source = std::path::Path::new(file)
+            .file_stem()
+            .map(|n| n.to_string_lossy().into_owned())
+            .unwrap_or_default();
+        out.insert(
+            name,
+            Recorded {
+                source,
+                scan_to_mm,
+                zero,
+            },
+        );
     }
     Ok(out)
 }
@@ -150,9 +164,9 @@ impl Report {
         let record = m.record.as_ref().context("no record was learned")?;
         let known = recorded(record)?;
         let key = m.design.key().context("no key")?.name.clone();
-        let proof = |b: &str| {
-            let role = format!("proof:{b}");
-            m.truth.iter().find(|t| t.role == role)
+        let source = |b: &str| {
+            let name = &known.get(b)?.source;
+            m.truth.iter().find(|t| &t.name == name)
         };
         let table = m.table("registration")?;
         let mut places: BTreeMap<(String, String), Vec<Point>> = BTreeMap::new();
@@ -164,7 +178,7 @@ impl Report {
             let text = |c: &str| cell(table, row, c).as_str().unwrap_or("").to_owned();
             let number = |c: &str| cell(table, row, c).as_f64();
             let (image, name_b) = (text("image"), text("block"));
-            let (Some(of_key), Some(of_block)) = (proof(&key), proof(&name_b)) else {
+            let (Some(of_key), Some(of_block)) = (source(&key), source(&name_b)) else {
                 self.refused += 1;
                 continue;
             };
@@ -398,6 +412,8 @@ pub struct Trial {
     pub retreat_mm: f64,
     /// Blocks start up to 3 mm and 10 mrad off.
     pub far: bool,
+    /// No proofs: shapes from a reference impression.
+    pub no_proofs: bool,
 }
 
 /// Renders and measures the designs with proofs.
@@ -422,7 +438,8 @@ pub fn report(trial: Trial) -> Result<Report> {
             if tuning {
                 (b.family, b.seed, b.two_up) = TUNING[n];
             }
-            b.proofs = true;
+            b.proofs = !trial.no_proofs;
+            b.blocks = true;
             b.two_up |= trial.two_up;
             b.far = trial.far;
             if trial.retreat_mm > 0.0 {

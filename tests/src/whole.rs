@@ -28,8 +28,10 @@ pub struct Batch {
     pub difficulty: Difficulty,
     /// Wrong sheets mixed in.
     pub wrong: Vec<Wrong>,
-    /// Single-block proofs before the run, with the block list.
+    /// Single-block proofs before the run.
     pub proofs: bool,
+    /// The config names the block list.
+    pub blocks: bool,
     /// Changes over the run.
     pub changes: Vec<Change>,
     /// Blocks land up to 3 mm and 10 mrad from where their proofs have them.
@@ -64,6 +66,7 @@ pub fn batches(
             difficulty,
             wrong: wrong.to_vec(),
             proofs: false,
+            blocks: false,
             changes: Vec::new(),
             far: false,
         })
@@ -133,16 +136,22 @@ fn config(design: &Design, stages: &[&str], blocks: bool) -> String {
     text
 }
 
+/// The block list, colours as a printer would note them: the solid on new paper.
 fn block_list(design: &Design) -> String {
-    let mut text = "name,order,key,bokashi\n".to_owned();
+    const PAPER: [f64; 3] = [0.80, 0.77, 0.70];
+    let mut text = "name,order,key,bokashi,colour\n".to_owned();
     let word = |b: bool| if b { "yes" } else { "no" };
     for b in &design.blocks {
+        let [r, g, blue] = [0, 1, 2].map(|c| {
+            let linear = PAPER[c] * libm::exp(-b.absorption[c]);
+            (255.0 * restrike_synth::srgb_encode(linear)).round() as u8
+        });
         text.push_str(&format!(
-            "{},{},{},{}\n",
+            "{},{},{},{},#{r:02x}{g:02x}{blue:02x}\n",
             b.name,
             b.order,
             word(b.key),
-            word(!b.bokashi.is_empty())
+            word(!b.bokashi.is_empty()),
         ));
     }
     text
@@ -175,7 +184,7 @@ pub fn measure(batch: &Batch, stages: &[&str]) -> Result<Measured> {
         (k.turn_sd, k.turn_max) = (0.01, 0.01);
     }
     let specs: Vec<SheetSpec> = run.sheets(&design);
-    measure_sheets(design, &specs, stages, batch.proofs)
+    measure_sheets(design, &specs, stages, batch.proofs || batch.blocks)
 }
 
 /// Renders sheets of a design into a folder of its own and measures them;

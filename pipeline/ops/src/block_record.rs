@@ -50,7 +50,8 @@ pub struct Source {
     pub file: String,
     /// Its SHA-256.
     pub sha256: String,
-    /// `proof`: an impression of this block alone.
+    /// `proof`: an impression of this block alone; `reference`: the visible
+    /// parts of an impression of all blocks.
     pub kind: String,
     /// From the scan's pixels to the shape's coordinates, mm.
     pub scan_to_mm: [f64; 6],

@@ -96,7 +96,7 @@ impl Default for Settings {
             least_response: 0.35,
             blank_contrast: 0.02,
             duplicates: true,
-            duplicate_correlation: 0.75,
+            duplicate_correlation: 0.80,
         }
     }
 }

@@ -33,6 +33,8 @@ pub(crate) struct Layer {
     pub(crate) key: bool,
     /// Whether it is printed with a gradation.
     pub(crate) fade: bool,
+    /// Whether its shape is from an impression of all blocks: edges under the key were not seen.
+    pub(crate) parted: bool,
     /// Centroid of the printed shape, mm.
     pub(crate) centre: Point,
     /// Root mean square distance from the centroid, mm.

@@ -30,6 +30,7 @@ pub(crate) fn layer(name: &str, key: bool, fade: bool, shape: &Shape) -> Layer {
         absorption: shape.absorption,
         key,
         fade,
+        parted: false,
         centre,
         radius,
         extent,

@@ -16,6 +16,7 @@ mod level;
 mod local;
 mod located;
 mod paper;
+mod parted;
 mod pictures;
 mod placement;
 mod record;

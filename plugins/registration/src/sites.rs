@@ -37,6 +37,15 @@ pub(crate) struct Choice {
     pub(crate) stride: usize,
 }
 
+/// An edge nearer than this to the key's, on the impression its shape was
+/// learned from, was not seen there, mm. (Shapes from one impression share its
+/// coordinates.)
+const UNSEEN_MM: f64 = 0.12;
+/// What was under the key there by this much is not known, mm.
+const HIDDEN_MM: f64 = 0.03;
+/// So far from where the shape was closed under the key its edge may truly lie, mm.
+const DOUBT_MM: f64 = 0.5;
+
 impl Sites {
     /// Chooses pixels within `area` near visible edges.
     #[allow(
@@ -63,6 +72,7 @@ impl Sites {
                 let k = state.record_place(p);
                 let key = layers[state.key_at].distance(k, choice.band);
                 let mut mask = 0_u32;
+                let mut doubtful = false;
                 for (n, layer) in layers.iter().enumerate() {
                     let d = if n == state.key_at {
                         key
@@ -70,14 +80,24 @@ impl Sites {
                         // Nothing to be seen of it under the key.
                         continue;
                     } else {
-                        layer.distance(state.block_place(n, k), choice.band)
+                        let b = state.block_place(n, k);
+                        let d = layer.distance(b, choice.band);
+                        if layer.parted {
+                            let hid = layers[state.key_at].distance(b, UNSEEN_MM);
+                            doubtful |=
+                                hid < HIDDEN_MM && layer.distance(b, DOUBT_MM).abs() < DOUBT_MM;
+                            if hid < UNSEEN_MM {
+                                continue;
+                            }
+                        }
+                        d
                     };
                     if d.abs() < choice.band {
                         mask |= 1 << n;
                         counts[n] += 1;
                     }
                 }
-                if mask != 0 {
+                if mask != 0 && !doubtful {
                     found.push((x as u32, y as u32, mask));
                 }
             }

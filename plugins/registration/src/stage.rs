@@ -15,6 +15,7 @@ use crate::layers::Layer;
 use crate::learned;
 use crate::located::{Limits, located};
 use crate::marks;
+use crate::parted;
 use crate::pictures;
 use crate::placement;
 use crate::record::{self, Known, Source, ZeroPart};
@@ -48,6 +49,9 @@ struct Learning {
 /// A scan kept until all proofs are seen.
 struct Kept {
     file: String,
+    sha256: String,
+    /// From the pixels of the scan itself to mm.
+    scan_to_mm: [f64; 6],
     scan: Raster<u16>,
     place: SheetPlace,
 }
@@ -123,7 +127,7 @@ impl Registration {
             Source {
                 file: input.impression.file.clone(),
                 sha256: input.info.sha256.clone(),
-                kind: "proof".to_owned(),
+                kind: record::PROOF.to_owned(),
                 scan_to_mm: place.to_print.0,
             },
         ))
@@ -141,10 +145,13 @@ impl Registration {
         let mut blocks = std::mem::take(&mut learning.blocks);
         blocks.sort_by_key(|b| b.part.order);
         if blocks.is_empty() {
-            out.note(
-                Grade::Warning,
-                "no proof of a single block is in the list (role `proof:BLOCK`): registration has no shapes to look for",
-            );
+            blocks = self.from_reference(learning.reference.take(), out);
+            if blocks.is_empty() {
+                return Ok(());
+            }
+            for (name, bytes) in record::write(&self.project.design, &blocks)? {
+                out.record(&name, &bytes)?;
+            }
             return Ok(());
         }
         let Some(key) = blocks.iter().position(|b| b.part.key) else {
@@ -187,6 +194,82 @@ impl Registration {
             out.record(&name, &bytes)?;
         }
         Ok(())
+    }
+
+    /// The blocks as far as the first reference impression shows them, for want of proofs.
+    fn from_reference(&self, kept: Option<Kept>, out: &mut dyn Output) -> Vec<Known> {
+        const NO_PROOF: &str = "no proof of a single block is in the list (role `proof:BLOCK`)";
+        let Some(kept) = kept else {
+            out.note(
+                Grade::Warning,
+                &format!("{NO_PROOF}, and no reference impression: registration has no shapes to look for"),
+            );
+            return Vec::new();
+        };
+        let pitch = kept.place.to_print.determinant().abs().sqrt();
+        let grid = Grid::over(kept.place.sheet, pitch);
+        let found = resample(kept.scan.view(), &kept.place.to_print, grid)
+            .ok_or_else(|| "the scan is too small".to_owned())
+            .and_then(|laid| {
+                parted::shapes(
+                    &laid,
+                    grid,
+                    kept.place.sheet,
+                    &self.images(),
+                    &self.project.blocks,
+                )
+            });
+        let shapes = match found {
+            Ok(shapes) => shapes,
+            Err(why) => {
+                out.note(
+                    Grade::Warning,
+                    &format!(
+                        "{NO_PROOF}, and {} does not tell the blocks' shapes: {why}",
+                        kept.file
+                    ),
+                );
+                return Vec::new();
+            }
+        };
+        out.note(
+            Grade::Info,
+            &format!(
+                "{NO_PROOF}: the blocks' shapes are taken from what {} shows of them, and register is relative to that impression",
+                kept.file
+            ),
+        );
+        let mut blocks = Vec::new();
+        for (info, shape) in self.project.blocks.iter().zip(shapes) {
+            match shape {
+                Ok(shape) => {
+                    let layer = learned::layer(&info.name, info.key, info.bokashi, &shape);
+                    let source = Source {
+                        file: kept.file.clone(),
+                        sha256: kept.sha256.clone(),
+                        kind: record::REFERENCE.to_owned(),
+                        scan_to_mm: kept.scan_to_mm,
+                    };
+                    let mut known = Known::new(layer, info.order, source);
+                    known.part.zero.basis = "reference".to_owned();
+                    known.part.zero.words = format!("taken as {} has it", kept.file);
+                    blocks.push(known);
+                }
+                Err(why) => out.note(Grade::Warning, &format!("{}: {why}", kept.file)),
+            }
+        }
+        if !blocks.iter().any(|b| b.part.key) {
+            out.note(
+                Grade::Warning,
+                &format!(
+                    "{}: the key block is not told apart: nothing learned",
+                    kept.file
+                ),
+            );
+            return Vec::new();
+        }
+        blocks.sort_by_key(|b| b.part.order);
+        blocks
     }
 
     /// Where the first reference impression has the blocks whose zero is not known.
@@ -291,6 +374,8 @@ fn keep(input: &Measure<'_>, place: &SheetPlace) -> Option<Kept> {
     let k = factor as f64;
     Some(Kept {
         file: input.impression.file.clone(),
+        sha256: input.info.sha256.clone(),
+        scan_to_mm: place.to_print.0,
         scan,
         place: SheetPlace {
             to_print: Affine::scale(k, k).then(&place.to_print),

@@ -34,6 +34,9 @@ struct Args {
     /// The record is of the block as it was before any damage (wear only).
     #[arg(long)]
     sound: bool,
+    /// No proofs: shapes from a reference impression (registration only).
+    #[arg(long)]
+    no_proofs: bool,
     /// Fail unless the targets are met.
     #[arg(long)]
     check: bool,
@@ -97,6 +100,7 @@ fn main() -> Result<()> {
                 two_up: args.two_up,
                 retreat_mm: args.retreat,
                 far: args.far,
+                no_proofs: args.no_proofs,
             })?;
             println!("{}", r.text());
         }

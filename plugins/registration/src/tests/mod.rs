@@ -1,6 +1,7 @@
 //! The fit on rendered sheets with known truth, without the stages before it.
 
 mod fits;
+mod parted;
 mod stage;
 mod zeros;
 

@@ -1,0 +1,117 @@
+//! Shapes from an impression of all blocks, and the key found by them.
+
+use restrike_ops::grid::Grid;
+use restrike_ops::resample::resample;
+use restrike_stage::{BlockInfo, Point};
+use restrike_synth::srgb_encode;
+
+use super::{Set, affine};
+use crate::align::{Rules, align};
+use crate::{learned, parted};
+
+/// The block list of a design, with the colours of solids on this paper.
+fn blocks(set: &Set, paper: [f64; 3]) -> Vec<BlockInfo> {
+    set.design
+        .blocks
+        .iter()
+        .map(|b| {
+            let code = [0, 1, 2].map(|c| {
+                let linear = paper[c] * libm::exp(-b.absorption[c]);
+                format!("{:02x}", (255.0 * srgb_encode(linear)).round() as u8)
+            });
+            BlockInfo {
+                name: b.name.clone(),
+                order: b.order,
+                key: b.key,
+                bokashi: !b.bokashi.is_empty(),
+                colour: Some(format!("#{}", code.concat())),
+            }
+        })
+        .collect()
+}
+
+#[test]
+fn without_proofs_the_key_is_found_by_a_reference_impression() {
+    let set = Set::new(304, false, &|run| run.sheets = 2);
+    let reference = set.scan(0);
+    let grid = Grid::over(set.sheet, 25.4 / 300.0);
+    let laid = resample(reference.view(), &reference.to_print(), grid).unwrap();
+    let blocks = blocks(&set, [0.80, 0.77, 0.70]);
+    let shapes = parted::shapes(&laid, grid, set.sheet, &set.images, &blocks).unwrap();
+    let layers: Vec<_> = blocks
+        .iter()
+        .zip(shapes)
+        .filter_map(|(b, s)| {
+            let mut layer = learned::layer(&b.name, b.key, b.bokashi, &s.ok()?);
+            layer.parted = true;
+            Some(layer)
+        })
+        .collect();
+
+    // What a solid colour shows beside the key is found where its proof has it.
+    let red = layers.iter().find(|l| l.name == "red").unwrap();
+    let proof = &set.layers[set.at("red")];
+    let area = |l: &crate::layers::Layer| {
+        let inked = l.edges.distance.data().iter().filter(|d| **d < 0.0).count();
+        inked as f64 * l.edges.pitch * l.edges.pitch
+    };
+    assert!(
+        (area(red) / area(proof) - 1.0).abs() < 0.12,
+        "{:.1} mm2 of {:.1}",
+        area(red),
+        area(proof)
+    );
+
+    let sheet = set.scan(1);
+    let frame = sheet.to_print();
+    let found = align(
+        sheet.view(),
+        &frame,
+        set.sheet,
+        &set.images,
+        &layers,
+        &Rules::default(),
+    )
+    .unwrap();
+    let key = set.design.key().unwrap().name.clone();
+    let motion = |t: &restrike_synth::Truth| {
+        affine(
+            t.blocks
+                .iter()
+                .find(|b| b.name == key)
+                .unwrap()
+                .motion
+                .affine(),
+        )
+    };
+    let (then, now) = (motion(&reference.truth), motion(&sheet.truth));
+    let (mut square, mut count) = (0.0, 0.0);
+    for j in -3..=3 {
+        for i in -4..=4 {
+            let q = Point::new(f64::from(i) * 11.0, f64::from(j) * 10.0);
+            let d = found.whole.state.record_place(now.apply(q)) - then.apply(q);
+            square += d.dot(d);
+            count += 1.0;
+        }
+    }
+    let rms = f64::sqrt(square / count) / (25.4 / 300.0);
+    assert!(rms < 0.15, "{rms:.3} px");
+}
+
+#[test]
+fn colours_that_are_missing_or_misspelt_are_named() {
+    let set = Set::new(304, false, &|_| ());
+    let scan = set.scan(0);
+    let grid = Grid::over(set.sheet, 25.4 / 75.0);
+    let laid = resample(scan.view(), &scan.to_print(), grid).unwrap();
+    for (colour, says) in [
+        (None, "gives no colour of block red"),
+        (Some("rouge"), "not `#rrggbb`"),
+    ] {
+        let mut list = blocks(&set, [0.8; 3]);
+        let red = list.iter_mut().find(|b| b.name == "red").unwrap();
+        red.colour = colour.map(str::to_owned);
+        let why = parted::shapes(&laid, grid, set.sheet, &set.images, &list).unwrap_err();
+        assert!(why.contains(says), "{why}");
+    }
+}
