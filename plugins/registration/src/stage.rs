@@ -145,7 +145,7 @@ impl Registration {
         let mut blocks = std::mem::take(&mut learning.blocks);
         blocks.sort_by_key(|b| b.part.order);
         if blocks.is_empty() {
-            blocks = self.from_reference(learning.reference.take(), out);
+            blocks = self.parts_of_reference(learning.reference.take(), out);
             if blocks.is_empty() {
                 return Ok(());
             }
@@ -197,7 +197,7 @@ impl Registration {
     }
 
     /// The blocks as far as the first reference impression shows them, for want of proofs.
-    fn from_reference(&self, kept: Option<Kept>, out: &mut dyn Output) -> Vec<Known> {
+    fn parts_of_reference(&self, kept: Option<Kept>, out: &mut dyn Output) -> Vec<Known> {
         const NO_PROOF: &str = "no proof of a single block is in the list (role `proof:BLOCK`)";
         let Some(kept) = kept else {
             out.note(
