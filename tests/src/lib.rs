@@ -9,6 +9,8 @@ pub mod drift;
 pub mod grading;
 pub mod identity;
 pub mod registration;
+pub mod separation;
+mod separation_truth;
 pub mod spread;
 pub mod wear;
 pub mod whole;

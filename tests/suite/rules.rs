@@ -20,6 +20,7 @@ fn allowed(name: &str) -> Option<&'static [&'static str]> {
             "restrike-report",
             // Listed so that they are built; never used.
             "restrike-deskew",
+            "restrike-colour-separation",
             "restrike-drift",
             "restrike-edge-wear",
             "restrike-grading",
@@ -27,6 +28,7 @@ fn allowed(name: &str) -> Option<&'static [&'static str]> {
             "restrike-scan-check",
         ],
         "restrike-deskew"
+        | "restrike-colour-separation"
         | "restrike-drift"
         | "restrike-grading"
         | "restrike-edge-wear"

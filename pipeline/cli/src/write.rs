@@ -35,6 +35,7 @@ impl PictureSink for Pictures<'_> {
         };
         let rendered = match base {
             Base::Scan(view) => picture::render(picture, picture::Base::Light(view), &options),
+            Base::Image(view) if picture.samples().is_some() => picture::samples(picture, view),
             Base::Image(view) => {
                 let base = picture::Base::of_stage(view, &picture.base);
                 picture::render(picture, base, &options)

@@ -64,6 +64,26 @@ impl Picture {
         Some([frame.width, frame.height])
     }
 
+    /// A picture that is the base itself, sample by sample: 16-bit grey,
+    /// `full_scale` and more as 65535, without anything drawn over it.
+    pub fn of_samples(name: &str, caption: &str, base: &str, full_scale: f64) -> Self {
+        Self {
+            name: name.to_owned(),
+            caption: caption.to_owned(),
+            base: base.to_owned(),
+            frame: None,
+            marks: vec![Mark::Samples { full_scale }],
+        }
+    }
+
+    /// The value written as 65535, of a picture that is its base's samples.
+    pub fn samples(&self) -> Option<f64> {
+        match self.marks.as_slice() {
+            [Mark::Samples { full_scale }] => Some(*full_scale),
+            _ => None,
+        }
+    }
+
     /// The chart, of a picture that is one.
     pub fn chart(&self) -> Option<&Chart> {
         match self.marks.as_slice() {
@@ -158,6 +178,11 @@ pub enum Mark {
     Chart {
         /// The chart.
         chart: Chart,
+    },
+    /// The base's samples as they are: all there is to the picture.
+    Samples {
+        /// Value that is written as 65535.
+        full_scale: f64,
     },
     /// Words beside a point.
     Text {

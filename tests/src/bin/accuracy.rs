@@ -50,6 +50,8 @@ enum What {
     Identity,
     /// Where each colour block lies, with proofs.
     Registration,
+    /// What each colour block printed, with proofs.
+    Separation,
     /// Breaks and widths of key lines (600 dpi unless said).
     Wear,
     /// Register at the worst corner of an image, as graded, and the forecast of
@@ -124,6 +126,15 @@ fn main() -> Result<()> {
                 tuning: args.tuning,
                 sound: args.sound,
             })?;
+            println!("{}", r.text());
+        }
+        What::Separation => {
+            let r = restrike_tests::separation::report(
+                args.sheets.unwrap_or(4),
+                args.dpi,
+                difficulty,
+                args.tuning,
+            )?;
             println!("{}", r.text());
         }
     }

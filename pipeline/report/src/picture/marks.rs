@@ -79,7 +79,7 @@ fn shapes(mark: &Mark, window: &Window) -> Vec<Shape> {
                 .into_iter()
                 .collect()
         }
-        Mark::Text { .. } | Mark::Chart { .. } => Vec::new(),
+        Mark::Text { .. } | Mark::Chart { .. } | Mark::Samples { .. } => Vec::new(),
     }
 }
 

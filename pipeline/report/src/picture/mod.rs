@@ -8,6 +8,7 @@ mod geometry;
 mod lines;
 mod marks;
 mod resample;
+mod samples;
 mod shade;
 mod strip;
 mod text;
@@ -20,6 +21,7 @@ use tiny_skia::{Color, Pixmap};
 
 pub use colour::{palette, tone_colour, tone_name};
 use geometry::Window;
+pub use samples::samples;
 
 /// Long side of a picture without other wish, pixels.
 pub const LONG_SIDE_PX: usize = 1600;

@@ -223,7 +223,7 @@ fn has_tone(mark: &Mark, wanted: Tone) -> bool {
         | Mark::Cross { tone, .. }
         | Mark::Circle { tone, .. }
         | Mark::Text { tone, .. } => *tone == wanted,
-        Mark::Chart { .. } => false,
+        Mark::Chart { .. } | Mark::Samples { .. } => false,
     }
 }
 

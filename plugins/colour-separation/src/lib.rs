@@ -1,0 +1,24 @@
+//! Stage colour-separation: one plane of ink for each block.
+//!
+//! See the README for what is told apart and how.
+
+mod doubts;
+mod fields;
+mod gaussian;
+mod gradation;
+mod pictures;
+mod pieces;
+mod pixel;
+mod separate;
+mod settings;
+mod sheet;
+mod stage;
+mod tables;
+mod tally;
+
+#[cfg(test)]
+mod tests;
+
+use stage::ColourSeparation;
+
+restrike_stage::export!(ColourSeparation);

@@ -1,0 +1,510 @@
+//! One pixel: which blocks printed there, with how much ink, over how much of it.
+//!
+//! The placed shapes, smooth strengths and paper predict the pixel; light is
+//! mixed within it in linear reflectance. What the pixel shows beyond that is
+//! shared out among its causes (strength of each ink, place of each edge,
+//! paper, noise) by their variances: one step of an extended Kalman filter
+//! (Kalman 1960). A pixel that this cannot explain is held against other
+//! answers: a block that did not print, printed weakly, printed where it has
+//! no shape; or dust.
+
+use restrike_ops::overprints::Subset;
+use restrike_stage::Point;
+
+use crate::gaussian::{Covariance, dot};
+use crate::pieces::{DECIDED, Piece};
+use crate::sheet::{Here, MOST, PRINTED, Sheet};
+
+/// Taps of the blur by axis, and their distance in standard deviations.
+const TAPS: usize = 5;
+const STEP: f64 = 0.9;
+/// Squared distance from which other answers are looked at: one pixel in a hundred by chance.
+const ODD: f64 = 11.3;
+/// Logarithms of the odds against: no ink within a shape; little ink; ink
+/// outside a shape, near it and far; dust.
+const ABSENT: f64 = 6.0;
+const WEAK: f64 = 5.0;
+const STRAY: f64 = 7.0;
+const STRAY_FAR: f64 = 9.0;
+const DUST: f64 = 7.0;
+/// An edge is decided if it is so many standard deviations away.
+const EDGE_DECIDED: f64 = 1.0;
+/// Sensor noise in the dark and as a share of the light.
+const READ: f64 = 0.003;
+const SHARE: f64 = 0.008;
+
+/// How uneven paper and inks are, by pixel.
+#[derive(Debug, Clone)]
+pub(crate) struct Noise {
+    /// Paper, relative.
+    pub(crate) paper: f64,
+    /// Strength of each block's ink, relative.
+    pub(crate) mottle: Vec<f64>,
+}
+
+/// What is said of a pixel.
+#[derive(Debug, Clone)]
+pub(crate) struct Answer {
+    /// Blocks that printed at its centre.
+    pub(crate) label: Subset,
+    /// Whether no other answer is nearly as good.
+    pub(crate) sure: bool,
+    /// The other answer, where one is.
+    pub(crate) rival: Option<Subset>,
+    /// Nothing explains it: dust or damage to the paper.
+    pub(crate) strange: bool,
+    /// Strength of each block's ink where it covers the pixel.
+    pub(crate) strength: [f64; MOST],
+    /// Smooth strength it was expected to have.
+    pub(crate) expected: [f64; MOST],
+    /// Share of the pixel each block covers, blurred as the scan.
+    pub(crate) cover: [f64; MOST],
+    /// Reflectance by paper, strengths and covers.
+    pub(crate) model: [f64; 3],
+    /// The bare paper's.
+    pub(crate) paper: [f64; 3],
+}
+
+impl Answer {
+    /// To be filled.
+    pub(crate) fn new() -> Self {
+        Self {
+            label: Subset(0),
+            sure: true,
+            rival: None,
+            strange: false,
+            strength: [0.0; MOST],
+            expected: [0.0; MOST],
+            cover: [0.0; MOST],
+            model: [0.0; 3],
+            paper: [0.0; 3],
+        }
+    }
+}
+
+/// A block that may have ink in the pixel.
+#[derive(Debug, Clone, Copy)]
+struct Item {
+    block: usize,
+    strength: f64,
+    strength_sd: f64,
+    through: [f64; 3],
+    cover: f64,
+    /// Its edge runs through the pixel's blur.
+    near: bool,
+    /// Change of the pixel with strength and with the edge's place.
+    by_strength: [f64; 3],
+    by_edge: [f64; 3],
+}
+
+impl Item {
+    const NONE: Self = Self {
+        block: 0,
+        strength: 0.0,
+        strength_sd: 0.0,
+        through: [1.0; 3],
+        cover: 0.0,
+        near: false,
+        by_strength: [0.0; 3],
+        by_edge: [0.0; 3],
+    };
+}
+
+/// What answers a pixel of a sheet.
+pub(crate) struct Reader<'s> {
+    sheet: &'s Sheet<'s>,
+    noise: Noise,
+    kernel: [f64; TAPS * TAPS],
+    offsets: [Point; TAPS * TAPS],
+    ramp: f64,
+}
+
+impl<'s> Reader<'s> {
+    /// For a sheet with this noise.
+    #[allow(clippy::cast_precision_loss)]
+    pub(crate) fn new(sheet: &'s Sheet<'s>, noise: Noise) -> Self {
+        let sigma = sheet.blur / sheet.pixel;
+        let h = STEP * sigma;
+        // Edges are drawn as ramps as wide as the taps are apart, which blur by h^2 / 12.
+        let inner = sigma * sigma - h * h / 12.0;
+        let mut kernel = [0.0; TAPS * TAPS];
+        let mut offsets = [Point::default(); TAPS * TAPS];
+        let steps = sheet.steps();
+        let mut total = 0.0;
+        for (i, (k, o)) in kernel.iter_mut().zip(&mut offsets).enumerate() {
+            let at = |n: usize| (n as f64 - (TAPS / 2) as f64) * h;
+            let (u, v) = (at(i % TAPS), at(i / TAPS));
+            *k = libm::exp(-0.5 * (u * u + v * v) / inner);
+            *o = steps[0] * u + steps[1] * v;
+            total += *k;
+        }
+        for k in &mut kernel {
+            *k /= total;
+        }
+        Self {
+            sheet,
+            noise,
+            kernel,
+            offsets,
+            ramp: h * sheet.pixel,
+        }
+    }
+
+    /// Reads a pixel. `fields` are the corrections at its place.
+    pub(crate) fn read(
+        &self,
+        here: &Here,
+        piece: Option<&Piece>,
+        fields: &[f64],
+        seen: [f64; 3],
+        out: &mut Answer,
+    ) {
+        let sheet = self.sheet;
+        let changed = piece.map_or(Subset(0), |p| Subset(p.label.0 ^ p.shapes.0));
+        let log_paper = sheet.log_paper(here.place);
+        let paper = [0, 1, 2].map(|c| libm::exp(log_paper[c] + fields[c]));
+        let mut items = [Item::NONE; MOST];
+        let mut count = 0;
+        out.paper = paper;
+        out.rival = piece.and_then(|p| p.rival).map(|r| {
+            // The piece's rival as seen from this pixel.
+            Subset(here.inside.0 ^ piece.map_or(0, |p| p.shapes.0) ^ r.0)
+        });
+        for n in 0..sheet.blocks.len() {
+            out.strength[n] = 0.0;
+            out.expected[n] = 0.0;
+            out.cover[n] = 0.0;
+            let (inside, near) = (here.inside.has(n), here.near.has(n));
+            let put_in = changed.has(n) && !inside;
+            let taken_out = changed.has(n) && inside;
+            if taken_out || !(inside || near || put_in) {
+                continue;
+            }
+            let item = self.item(n, here, fields[3 + n], put_in);
+            out.expected[n] = item.strength;
+            items[count] = item;
+            count += 1;
+        }
+        let items = &mut items[..count];
+        let model = self.predict(here, paper, items);
+        self.slopes(here, model, items);
+        let covariance = self.covariance(model, items, None, None);
+        let precision = covariance.precision();
+        let left = [0, 1, 2].map(|c| seen[c] - model[c]);
+        let pull = precision.times(left);
+        let square = dot(left, pull);
+        let mut label = Subset(here.inside.0 ^ changed.0);
+        out.sure = out.rival.is_none();
+        out.strange = false;
+        let mut switched = None;
+        if square > ODD {
+            switched = self.other(here, model, items, seen, precision.log_density(left), out);
+        }
+        for item in items.iter() {
+            let n = item.block;
+            let mut s =
+                item.strength + item.strength_sd * item.strength_sd * dot(item.by_strength, pull);
+            let mut cover = item.cover;
+            if item.near {
+                let sd = sheet.blocks[n].edge_sd;
+                let moved = sd * sd * dot(item.by_edge, pull);
+                let left = (1.0 - sd * sd * dot(item.by_edge, precision.times(item.by_edge)))
+                    .clamp(0.0, 1.0);
+                let d = here.distance[n] + moved.clamp(-3.0 * sd, 3.0 * sd);
+                cover = (cover + self.edge_rate(here.distance[n]) * moved).clamp(0.0, 1.0);
+                if label.has(n) != (d < 0.0) {
+                    label = label.flipped(n);
+                }
+                if d.abs() < EDGE_DECIDED * sd * left.sqrt() && item.strength > PRINTED {
+                    out.sure = false;
+                }
+            }
+            if let Some((other, weak)) = switched {
+                if other == n && weak {
+                    s = self.weak_strength(item, model, items, seen);
+                } else if other == n {
+                    s = 0.0;
+                }
+            }
+            out.strength[n] = s.max(0.0);
+            out.cover[n] = cover;
+        }
+        match switched {
+            Some((n, false)) => {
+                if out.expected[n] == 0.0 {
+                    // Ink where the block has no shape.
+                    out.strength[n] = sheet.usual_strength(n);
+                    out.cover[n] = 1.0;
+                }
+                label = label.flipped(n);
+            }
+            Some((n, true)) => {
+                let there = out.strength[n] >= PRINTED;
+                if label.has(n) != there {
+                    label = label.flipped(n);
+                }
+            }
+            None => {}
+        }
+        // Ink too thin to be called printed.
+        for (n, b) in sheet.blocks.iter().enumerate() {
+            if b.fade && label.has(n) {
+                let s = out.expected[n];
+                if s < PRINTED {
+                    label = label.flipped(n);
+                }
+                if (s - PRINTED).abs() < 0.3 * PRINTED {
+                    out.sure = false;
+                }
+            }
+        }
+        out.label = label;
+        out.model = self.composed(paper, out);
+    }
+
+    fn item(&self, n: usize, here: &Here, correction: f64, put_in: bool) -> Item {
+        let block = &self.sheet.blocks[n];
+        let strength = if put_in {
+            self.sheet.usual_strength(n)
+        } else {
+            (here.strength[n] * (1.0 + correction)).max(0.0)
+        };
+        let floor = if block.fade { 0.02 } else { 0.0 };
+        Item {
+            block: n,
+            strength,
+            strength_sd: self.noise.mottle[n] * strength + floor,
+            through: block.absorption.map(|a| libm::exp(-a * strength)),
+            cover: 1.0,
+            near: here.near.has(n) && !put_in,
+            ..Item::NONE
+        }
+    }
+
+    /// Reflectance by the model: sharp shapes over each other, then blurred.
+    fn predict(&self, here: &Here, paper: [f64; 3], items: &mut [Item]) -> [f64; 3] {
+        let mut ground = paper;
+        for i in items.iter().filter(|i| !i.near) {
+            for (g, t) in ground.iter_mut().zip(i.through) {
+                *g *= t;
+            }
+        }
+        if items.iter().all(|i| !i.near) {
+            return ground;
+        }
+        let mut value = [0.0; 3];
+        for i in items.iter_mut().filter(|i| i.near) {
+            i.cover = 0.0;
+        }
+        let places: [Point; MOST] = std::array::from_fn(|i| {
+            items.get(i).map_or(Point::default(), |item| {
+                self.sheet.own_place(item.block, here.record)
+            })
+        });
+        for (g, offset) in self.kernel.iter().zip(&self.offsets) {
+            let mut light = ground;
+            for (i, at) in items.iter_mut().zip(places) {
+                if !i.near {
+                    continue;
+                }
+                let block = &self.sheet.blocks[i.block];
+                let d = block.shape.edges.at(at + *offset) + block.place.retreat_mm;
+                let c = (0.5 - d / self.ramp).clamp(0.0, 1.0);
+                i.cover += g * c;
+                for (l, t) in light.iter_mut().zip(i.through) {
+                    *l *= 1.0 - c * (1.0 - t);
+                }
+            }
+            for (v, l) in value.iter_mut().zip(light) {
+                *v += g * l;
+            }
+        }
+        value
+    }
+
+    /// Change of a straight edge's cover with its distance, per mm.
+    fn edge_rate(&self, d: f64) -> f64 {
+        let b = self.sheet.blur;
+        -libm::exp(-0.5 * (d / b) * (d / b)) / (b * (2.0 * std::f64::consts::PI).sqrt())
+    }
+
+    fn slopes(&self, here: &Here, model: [f64; 3], items: &mut [Item]) {
+        for i in items {
+            let a = self.sheet.blocks[i.block].absorption;
+            let rate = if i.near {
+                self.edge_rate(here.distance[i.block])
+            } else {
+                0.0
+            };
+            for c in 0..3 {
+                let own = (1.0 - i.cover * (1.0 - i.through[c])).max(1e-6);
+                i.by_strength[c] = -model[c] * i.cover * i.through[c] * a[c] / own;
+                i.by_edge[c] = -model[c] * (1.0 - i.through[c]) / own * rate;
+            }
+        }
+    }
+
+    /// Covariance of a pixel about the model; without a block, or with one's
+    /// strength known less well.
+    fn covariance(
+        &self,
+        model: [f64; 3],
+        items: &[Item],
+        without: Option<usize>,
+        loose: Option<(usize, f64)>,
+    ) -> Covariance {
+        let mut c = Covariance::diagonal(
+            model.map(|m| READ * READ + SHARE * SHARE * m.max(0.0) * m.max(0.0)),
+        );
+        c.add(self.noise.paper * self.noise.paper, model);
+        for i in items.iter().filter(|i| without != Some(i.block)) {
+            let sd = match loose {
+                Some((n, sd)) if n == i.block => sd,
+                _ => i.strength_sd,
+            };
+            c.add(sd * sd, i.by_strength);
+            if i.near {
+                let sd = self.sheet.blocks[i.block].edge_sd;
+                c.add(sd * sd, i.by_edge);
+            }
+        }
+        c
+    }
+
+    /// Looks for a better answer than the expected one, whose density is given:
+    /// the block that is otherwise, and whether it printed weakly there.
+    fn other(
+        &self,
+        here: &Here,
+        model: [f64; 3],
+        items: &[Item],
+        seen: [f64; 3],
+        expected: f64,
+        out: &mut Answer,
+    ) -> Option<(usize, bool)> {
+        let sheet = self.sheet;
+        // Answers as (score, block and whether weak).
+        let mut best = (expected, None);
+        let mut second = f64::NEG_INFINITY;
+        let mut second_of = None;
+        let mut offer = |score: f64, of: Option<(usize, bool)>| {
+            if score > best.0 {
+                (second, second_of) = best;
+                best = (score, of);
+            } else if score > second {
+                (second, second_of) = (score, of);
+            }
+        };
+        let density = |value: [f64; 3], c: Covariance| {
+            c.precision()
+                .log_density([0, 1, 2].map(|k| seen[k] - value[k]))
+        };
+        for i in items {
+            if i.strength < 0.05 {
+                continue;
+            }
+            let mut bare = [0.0; 3];
+            for c in 0..3 {
+                bare[c] = model[c] / (1.0 - i.cover * (1.0 - i.through[c])).max(1e-6);
+            }
+            if i.cover > 0.3 {
+                let scaled = rescaled(items, model, bare);
+                let c = self.covariance(bare, &scaled, Some(i.block), None);
+                offer(density(bare, c) - ABSENT, Some((i.block, false)));
+            }
+            let thin = [0, 1, 2].map(|c| {
+                let t = libm::exp(-0.6 * i.strength * sheet.blocks[i.block].absorption[c]);
+                bare[c] * (1.0 - i.cover * (1.0 - t))
+            });
+            let scaled = rescaled(items, model, thin);
+            let c = self.covariance(thin, &scaled, None, Some((i.block, 0.3 * i.strength)));
+            offer(density(thin, c) - WEAK, Some((i.block, true)));
+        }
+        for (n, b) in sheet.blocks.iter().enumerate() {
+            if items.iter().any(|i| i.block == n) {
+                continue;
+            }
+            let usual = sheet.usual_strength(n);
+            let inked = [0, 1, 2].map(|c| model[c] * libm::exp(-usual * b.absorption[c]));
+            let scaled = rescaled(items, model, inked);
+            let mut c = self.covariance(inked, &scaled, None, None);
+            c.add(
+                (0.3 * usual) * (0.3 * usual),
+                [0, 1, 2].map(|k| inked[k] * b.absorption[k]),
+            );
+            let odds = if here.distance[n] < 0.6 {
+                STRAY
+            } else {
+                STRAY_FAR
+            };
+            offer(density(inked, c) - odds, Some((n, false)));
+        }
+        // Dust may have any reflectance: a density of 1 over the cube of all colours.
+        let dust = 1.5 * libm::log(2.0 * std::f64::consts::PI) - DUST;
+        if dust > best.0 {
+            out.strange = true;
+            out.sure = false;
+            return None;
+        }
+        if best.0 - second.max(dust) < DECIDED {
+            let differs = match (best.1, second_of) {
+                (Some((_, true)), None) | (None, Some((_, true))) => false,
+                (Some((a, x)), Some((b, y))) => a != b || x != y,
+                _ => true,
+            };
+            if differs || best.0 - dust < DECIDED {
+                out.sure = false;
+                if let Some((n, false)) = second_of.or(best.1) {
+                    out.rival = Some(here.inside.flipped(n));
+                }
+            }
+        }
+        best.1
+    }
+
+    /// Strength of a block that printed weakly.
+    fn weak_strength(&self, item: &Item, model: [f64; 3], items: &[Item], seen: [f64; 3]) -> f64 {
+        let a = self.sheet.blocks[item.block].absorption;
+        let thin = [0, 1, 2].map(|c| {
+            let bare = model[c] / (1.0 - item.cover * (1.0 - item.through[c])).max(1e-6);
+            let t = libm::exp(-0.6 * item.strength * a[c]);
+            bare * (1.0 - item.cover * (1.0 - t))
+        });
+        let sd = 0.3 * item.strength;
+        let scaled = rescaled(items, model, thin);
+        let c = self.covariance(thin, &scaled, None, Some((item.block, sd)));
+        let own = scaled
+            .iter()
+            .find(|i| i.block == item.block)
+            .map_or([0.0; 3], |i| i.by_strength);
+        let left = [0, 1, 2].map(|k| seen[k] - thin[k]);
+        0.6 * item.strength + sd * sd * dot(own, c.precision().times(left))
+    }
+
+    /// Reflectance by what was found.
+    fn composed(&self, paper: [f64; 3], out: &Answer) -> [f64; 3] {
+        let mut value = paper;
+        for (n, b) in self.sheet.blocks.iter().enumerate() {
+            let (s, cover) = (out.strength[n], out.cover[n]);
+            if s > 0.0 && cover > 0.0 {
+                for (v, a) in value.iter_mut().zip(b.absorption) {
+                    *v *= 1.0 - cover * (1.0 - libm::exp(-a * s));
+                }
+            }
+        }
+        value
+    }
+}
+
+/// The items' slopes at another reflectance.
+fn rescaled(items: &[Item], from: [f64; 3], to: [f64; 3]) -> Vec<Item> {
+    let k = [0, 1, 2].map(|c| to[c] / from[c].max(1e-6));
+    items
+        .iter()
+        .map(|i| Item {
+            by_strength: [0, 1, 2].map(|c| i.by_strength[c] * k[c]),
+            by_edge: [0, 1, 2].map(|c| i.by_edge[c] * k[c]),
+            ..*i
+        })
+        .collect()
+}

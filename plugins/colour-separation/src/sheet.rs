@@ -1,0 +1,230 @@
+//! A registered sheet: what each pixel should hold by the blocks' placed shapes.
+
+use restrike_ops::block_record::BlockShape;
+use restrike_ops::edge_map::EdgeMap;
+use restrike_ops::grid::Grid;
+use restrike_ops::overprints::Subset;
+use restrike_ops::placement::{BlockPlace, Placement};
+use restrike_stage::{ImageView, Point, Rect};
+
+/// Most blocks told apart: more do not fit a set.
+pub(crate) const MOST: usize = 24;
+/// A block's shape is looked at on every so-manieth sample first.
+const ROUGH: usize = 8;
+/// What a learned edge and a placed one are off from the printed one, pixels.
+const EDGE_SD_PX: f64 = 0.14;
+/// How far a block that is not located may lie from where it is drawn, mm.
+pub(crate) const LOST_MM: f64 = 1.5;
+/// Ink under this share of the solid counts as not printed.
+pub(crate) const PRINTED: f64 = 0.1;
+
+/// A block with its shape and its place on the sheet.
+#[derive(Debug, Clone)]
+pub(crate) struct Block {
+    /// Name.
+    pub(crate) name: String,
+    /// Whether it is printed with a gradation.
+    pub(crate) fade: bool,
+    /// Absorption of the solid on this sheet.
+    pub(crate) absorption: [f64; 3],
+    /// Shape and ink by the record.
+    pub(crate) shape: BlockShape,
+    /// Place.
+    pub(crate) place: BlockPlace,
+    /// Standard deviation of the placed edge from the printed one, mm.
+    pub(crate) edge_sd: f64,
+    rough: EdgeMap,
+}
+
+/// A sheet with all that is known of it beforehand.
+pub(crate) struct Sheet<'a> {
+    /// The scan.
+    pub(crate) scan: ImageView<'a, u16>,
+    /// Where everything lies.
+    pub(crate) placement: &'a Placement,
+    /// The blocks.
+    pub(crate) blocks: Vec<Block>,
+    /// Side of a pixel, mm.
+    pub(crate) pixel: f64,
+    /// Standard deviation of the scan's blur with the pixel's own width, mm.
+    pub(crate) blur: f64,
+    /// What is looked at, mm on the sheet.
+    pub(crate) area: Rect,
+}
+
+/// What the placed shapes say of a pixel.
+#[derive(Debug, Clone)]
+pub(crate) struct Here {
+    /// Place on the sheet, mm.
+    pub(crate) place: Point,
+    /// Place of the record, mm.
+    pub(crate) record: Point,
+    /// Distance to each block's edge, mm, negative inside; far ones are rough.
+    pub(crate) distance: [f64; MOST],
+    /// Blocks whose shape holds the pixel's centre.
+    pub(crate) inside: Subset,
+    /// Blocks whose edge is within the blur.
+    pub(crate) near: Subset,
+    /// Strength of the block's ink here if it printed here.
+    pub(crate) strength: [f64; MOST],
+}
+
+impl Here {
+    /// To be filled.
+    pub(crate) fn new() -> Self {
+        Self {
+            place: Point::default(),
+            record: Point::default(),
+            distance: [0.0; MOST],
+            inside: Subset(0),
+            near: Subset(0),
+            strength: [0.0; MOST],
+        }
+    }
+}
+
+impl<'a> Sheet<'a> {
+    /// A sheet from its placement and the record's shapes of the same blocks;
+    /// none when they are not the same.
+    pub(crate) fn new(
+        scan: ImageView<'a, u16>,
+        placement: &'a Placement,
+        shapes: &[BlockShape],
+        area: Rect,
+    ) -> Option<Self> {
+        let pixel = placement.pixel_mm();
+        let blocks = placement
+            .blocks
+            .iter()
+            .take(MOST)
+            .map(|place| {
+                let shape = shapes.iter().find(|s| s.part.name == place.name)?;
+                let se = place.shift_se_mm[0].max(place.shift_se_mm[1]);
+                let own = EDGE_SD_PX * pixel;
+                Some(Block {
+                    name: place.name.clone(),
+                    fade: shape.part.bokashi,
+                    absorption: place.absorption,
+                    shape: shape.clone(),
+                    place: place.clone(),
+                    edge_sd: (own * own + se * se).sqrt().min(0.3),
+                    rough: shape.edges.thinned(ROUGH),
+                })
+            })
+            .collect::<Option<Vec<_>>>()?;
+        let sigma = placement.blur_px;
+        Some(Self {
+            scan,
+            placement,
+            blocks,
+            pixel,
+            blur: pixel * (sigma * sigma + 1.0 / 12.0).sqrt(),
+            area,
+        })
+    }
+
+    /// Fills in what the shapes say of a pixel; false outside the area.
+    #[allow(clippy::cast_precision_loss)]
+    pub(crate) fn look(&self, x: usize, y: usize, here: &mut Here) -> bool {
+        let p = self
+            .placement
+            .sheet_place(Point::new(x as f64 + 0.5, y as f64 + 0.5));
+        if !self.area.contains(p) {
+            return false;
+        }
+        let k = p - restrike_ops::placement::key_displacement(
+            &self.placement.key,
+            self.placement.half,
+            p,
+        );
+        here.place = p;
+        here.record = k;
+        here.inside = Subset(0);
+        here.near = Subset(0);
+        let reach = 3.0 * self.blur;
+        for (n, block) in self.blocks.iter().enumerate() {
+            let b = if block.place.key {
+                k
+            } else {
+                k - block.place.ride.displacement(k)
+            };
+            let retreat = block.place.retreat_mm;
+            let rough = block.rough.at(b) + retreat;
+            let slack = 1.5 * block.rough.pitch + reach;
+            let d = if rough > slack {
+                rough
+            } else {
+                block.shape.edges.at(b) + retreat
+            };
+            here.distance[n] = d;
+            here.strength[n] = 0.0;
+            if d < reach {
+                let local = block.place.local_strength.at(p);
+                let ink = block.shape.ink_at(b);
+                here.strength[n] = (block.place.strength * local * ink).max(0.0);
+                if d < 0.0 {
+                    here.inside = here.inside.flipped(n);
+                }
+                if d > -reach {
+                    here.near = here.near.flipped(n);
+                }
+            }
+        }
+        true
+    }
+
+    /// Linear reflectance of a pixel.
+    pub(crate) fn seen(&self, x: usize, y: usize) -> [f64; 3] {
+        let v = self.scan.pixel(x, y);
+        let last = v.len() - 1;
+        [0, 1, 2].map(|c| f64::from(v[c.min(last)]) / 65535.0)
+    }
+
+    /// Logarithm of the bare paper's reflectance as registration has it.
+    pub(crate) fn log_paper(&self, p: Point) -> [f64; 3] {
+        [0, 1, 2].map(|c| self.placement.paper[c].at(p))
+    }
+
+    /// Steps of one pixel to the right and down, mm in the blocks' coordinates.
+    pub(crate) fn steps(&self) -> [Point; 2] {
+        [
+            self.placement.to_print.apply_vector(Point::new(1.0, 0.0)),
+            self.placement.to_print.apply_vector(Point::new(0.0, 1.0)),
+        ]
+    }
+
+    /// A block's own place of a place of the record.
+    pub(crate) fn own_place(&self, n: usize, k: Point) -> Point {
+        let place = &self.blocks[n].place;
+        if place.key {
+            k
+        } else {
+            k - place.ride.displacement(k)
+        }
+    }
+
+    /// Strength a block prints with where nothing else is known.
+    pub(crate) fn usual_strength(&self, n: usize) -> f64 {
+        self.blocks[n].place.strength.clamp(0.1, 4.0)
+    }
+
+    /// A grid of cells over the area.
+    pub(crate) fn cells(&self, side: f64) -> Grid {
+        let mut grid = Grid::over(self.area, side);
+        // The last strips may be narrower than a cell: they get one of their own.
+        #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+        {
+            grid.width = (self.area.width() / side).ceil().max(1.0) as usize;
+            grid.height = (self.area.height() / side).ceil().max(1.0) as usize;
+        }
+        grid
+    }
+}
+
+/// The cell a place lies in.
+#[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+pub(crate) fn cell_of(grid: Grid, p: Point) -> usize {
+    let i = ((p.x - grid.origin.x) / grid.pitch + 0.5).max(0.0) as usize;
+    let j = ((grid.origin.y - p.y) / grid.pitch + 0.5).max(0.0) as usize;
+    j.min(grid.height - 1) * grid.width + i.min(grid.width - 1)
+}

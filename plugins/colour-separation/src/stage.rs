@@ -1,0 +1,189 @@
+//! The stage itself.
+
+use std::collections::BTreeMap;
+
+use restrike_ops::block_record::{self, BlockShape};
+use restrike_ops::placement::Placement;
+use restrike_stage::{
+    Given, Level, Manifest, Measure, Needs, Output, Phases, Point, Project, Rect, Role, Stage,
+    StageError, serde_json,
+};
+
+use crate::doubts;
+use crate::gradation::profile;
+use crate::pictures;
+use crate::separate::separate;
+use crate::settings::Settings;
+use crate::sheet::Sheet;
+use crate::tables::{self, BLOCKS, GRADATIONS, SHEETS};
+
+/// Rim of a sheet that is left out, mm: shadows, deckle edges.
+const RIM_MM: f64 = 1.5;
+/// Without a sheet's size, so much about the images is looked at, mm.
+const ABOUT_MM: f64 = 4.0;
+
+/// The stage.
+pub(crate) struct ColourSeparation {
+    settings: Settings,
+    project: Project,
+    shapes: Option<Vec<BlockShape>>,
+}
+
+impl ColourSeparation {
+    /// What is looked at of a sheet.
+    fn area(&self, input: &Measure<'_>, placement: &Placement) -> Rect {
+        if let Some(s) = self.project.sheet {
+            return Rect::centred(s.width_mm, s.height_mm).grown(-RIM_MM);
+        }
+        let mut rects = self
+            .project
+            .images
+            .iter()
+            .map(restrike_stage::ImageArea::rect);
+        if let Some(first) = rects.next() {
+            return rects
+                .fold(first, |a, r| {
+                    Rect::new(
+                        Point::new(a.min.x.min(r.min.x), a.min.y.min(r.min.y)),
+                        Point::new(a.max.x.max(r.max.x), a.max.y.max(r.max.y)),
+                    )
+                })
+                .grown(ABOUT_MM);
+        }
+        #[allow(clippy::cast_precision_loss)]
+        let (w, h) = (input.scan.width() as f64, input.scan.height() as f64);
+        let a = placement.to_print.apply(Point::new(0.0, 0.0));
+        let b = placement.to_print.apply(Point::new(w, h));
+        Rect::new(a, b).grown(-RIM_MM)
+    }
+
+    /// Scan pixels to a side of a plane's sample.
+    #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+    fn factor(&self, pixel: f64) -> usize {
+        let dpi = 25.4 / pixel;
+        ((dpi / self.settings.plane_dpi - 0.05).ceil().max(1.0)) as usize
+    }
+}
+
+impl Stage for ColourSeparation {
+    fn manifest() -> Manifest {
+        Manifest {
+            name: "colour-separation".to_owned(),
+            version: env!("CARGO_PKG_VERSION").to_owned(),
+            summary: "Takes each registered impression apart into one plane of ink for each block."
+                .to_owned(),
+            settings: Settings::schema(),
+            needs: Needs {
+                tables: vec!["placement".to_owned()],
+                records: block_record::names(),
+                ..Needs::default()
+            },
+            gives: Given {
+                tables: tables::specs(),
+                images: pictures::images(),
+                pictures: ["blocks", "recomposed", "plane", "labels", "gradation"]
+                    .map(str::to_owned)
+                    .to_vec(),
+                records: Vec::new(),
+            },
+            phases: Phases {
+                measure: true,
+                ..Phases::default()
+            },
+            // Twelve planes, labels, residual and the recomposed sheet at the scan's resolution.
+            bytes_per_pixel: 68.0,
+        }
+    }
+
+    fn new(
+        settings: &serde_json::Value,
+        project: &Project,
+        records: &BTreeMap<String, Vec<u8>>,
+    ) -> Result<Self, StageError> {
+        Ok(Self {
+            settings: Settings::read(settings)?,
+            project: project.clone(),
+            shapes: block_record::read_blocks(records)
+                .map_err(|e| StageError::new(e.to_string()))?,
+        })
+    }
+
+    fn measure(&self, input: Measure<'_>, out: &mut dyn Output) -> Result<(), StageError> {
+        if matches!(input.impression.role, Role::Proof(_)) {
+            return Ok(());
+        }
+        let Some(shapes) = &self.shapes else {
+            return Err(StageError::new(
+                "there is no record of the blocks' shapes: list a proof of each block (role `proof:BLOCK`), or name a record in the config",
+            ));
+        };
+        let placement = input
+            .table("placement")
+            .and_then(|t| t.get(0, "placement").as_str())
+            .ok_or_else(|| {
+                StageError::new("stage registration did not say where the blocks lie")
+            })?;
+        let placement = Placement::from_json(placement)
+            .map_err(|e| StageError::new(format!("the placement cannot be read: {e}")))?;
+        let grey = doubts::grey(&input);
+        if let Some(why) = doubts::colours_lost(grey, shapes) {
+            out.not_measured(&doubts::verdict(input.impression.sheet, "no colour", &why));
+            return Ok(());
+        }
+        let area = self.area(&input, &placement);
+        let sheet = Sheet::new(input.scan, &placement, shapes, area)
+            .ok_or_else(|| StageError::new("the placement's blocks are not those of the record"))?;
+        for note in doubts::notes(&self.project, &sheet) {
+            out.note(Level::Warning, &note);
+        }
+        let named: Vec<(&str, Rect)> = self
+            .project
+            .images
+            .iter()
+            .filter(|i| i.name != "whole")
+            .map(|i| (i.name.as_str(), i.rect()))
+            .collect();
+        let rects: Vec<Rect> = named.iter().map(|i| i.1).collect();
+        let factor = self.factor(sheet.pixel);
+        let Some(s) = separate(&sheet, &rects, factor, &|| out.cancelled()) else {
+            return Err(StageError::new("the run is being stopped"));
+        };
+        let clipped = doubts::clipped(&sheet);
+        let parts = std::iter::once(("whole", sheet.area)).chain(named.iter().copied());
+        let mut gradations: BTreeMap<usize, Vec<(String, crate::gradation::Profile)>> =
+            BTreeMap::new();
+        for ((image, rect), tally) in parts.zip(&s.tallies) {
+            let paper = tables::paper(&sheet, tally);
+            out.row(SHEETS, tables::sheet_row(image, &sheet, tally, &s, paper))?;
+            for (n, block) in sheet.blocks.iter().enumerate() {
+                let why = doubts::of_block(&sheet, n, &tally.blocks[n], &clipped);
+                let row = tables::block_row(image, &sheet, n, &tally.blocks[n], paper, &why);
+                out.row(BLOCKS, row)?;
+                // Of several images each has its own gradation.
+                if block.fade && (image != "whole" || named.is_empty()) {
+                    let centre = self
+                        .project
+                        .images
+                        .iter()
+                        .find(|i| i.name == image)
+                        .map_or(rect.centre(), |i| i.rect().centre());
+                    if let Some(p) = profile(&tally.blocks[n].strengths(), centre) {
+                        out.row(GRADATIONS, tables::gradation_row(image, &block.name, &p))?;
+                        gradations.entry(n).or_default().push((image.to_owned(), p));
+                    }
+                }
+            }
+        }
+        if self.settings.planes {
+            pictures::planes(&sheet, &s, out)?;
+        }
+        if self.settings.pictures && !out.cancelled() {
+            let paper = tables::paper(&sheet, &s.tallies[0]);
+            pictures::draw(&sheet, &s, paper, out)?;
+            for (n, profiles) in &gradations {
+                out.picture(&pictures::gradation(&sheet.blocks[*n].name, profiles))?;
+            }
+        }
+        Ok(())
+    }
+}

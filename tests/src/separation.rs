@@ -1,0 +1,331 @@
+//! How well the stage `colour-separation` tells what each block printed.
+
+use std::collections::BTreeMap;
+use std::fmt::Write as _;
+use std::sync::atomic::AtomicBool;
+use std::sync::{Arc, Mutex};
+
+use anyhow::{Context, Result, anyhow};
+use restrike_engine::{Base, Overrides, PictureError, PictureRef, PictureSink, Plan};
+use restrike_host::Search;
+use restrike_model::{Impression, Picture, Raster};
+use restrike_synth::{Design, DesignSpec, Difficulty, Family, RunSpec, SheetKind, SheetSpec};
+
+use crate::separation_truth::{Printed, printed};
+use crate::whole::{batches, block_list, config};
+
+/// Designs that the stage may be tuned on; no figure is reported for them.
+const TUNING: [(Family, u64, bool); 5] = [
+    (Family::Landscape, 21, false),
+    (Family::Figure, 32, false),
+    (Family::Pattern, 43, false),
+    (Family::Lettering, 54, false),
+    (Family::Figure, 65, true),
+];
+/// Ink under this share of the solid counts as not printed, as in the stage.
+const PRINTED: f32 = 0.1;
+/// Rim of the sheet that the stage leaves out, mm.
+const RIM_MM: f64 = 2.0;
+
+/// Counts of one block.
+#[derive(Debug, Clone, Default)]
+pub struct BlockFigures {
+    both: f64,
+    either: f64,
+    /// Relative error of the mean ink, a value a sheet.
+    mean: Vec<f64>,
+    /// Sum of squared errors of the ink by pixel, relative to the solid, and their number.
+    square: f64,
+    pixels: f64,
+    gradation: bool,
+    key: bool,
+}
+
+/// Counts over the designs.
+#[derive(Debug, Default)]
+pub struct Report {
+    /// By design and block.
+    pub blocks: BTreeMap<(String, String), BlockFigures>,
+    /// By design: pixels looked at, sure ones, sure and right ones, right ones.
+    pub labels: BTreeMap<String, [f64; 4]>,
+    /// Sheets that were not taken apart.
+    pub refused: usize,
+}
+
+/// Keeps planes and labels as they come.
+#[derive(Default)]
+struct Keep(Mutex<BTreeMap<(usize, String), Raster<f32>>>);
+
+impl PictureSink for Keep {
+    fn write(
+        &self,
+        impression: Option<&Impression>,
+        stage: &str,
+        picture: &Picture,
+        base: Base<'_>,
+        _: Option<[f64; 2]>,
+    ) -> Result<PictureRef, PictureError> {
+        let fail = |e: String| PictureError::Draw(e);
+        if let (Base::Image(view), Some(i)) = (base, impression)
+            && stage == "colour-separation"
+        {
+            let data = (0..view.height())
+                .flat_map(|y| view.row(y))
+                .copied()
+                .collect();
+            let raster = Raster::from_vec(view.width(), view.height(), view.channels(), data)
+                .map_err(|e| fail(e.to_string()))?;
+            self.0
+                .lock()
+                .map_err(|e| fail(e.to_string()))?
+                .insert((i.sheet, picture.name.clone()), raster);
+        }
+        Ok(PictureRef {
+            stage: stage.to_owned(),
+            name: picture.name.clone(),
+            caption: String::new(),
+            file: String::new(),
+            width: 1,
+            height: 1,
+        })
+    }
+    fn exists(&self, _: &str) -> bool {
+        true
+    }
+    fn remove(&self, _: &str) {}
+}
+
+/// A sheet's answer held against its truth.
+struct Sheet<'a> {
+    design: &'a Design,
+    spec: &'a SheetSpec,
+    truth: &'a restrike_synth::Truth,
+    labels: &'a Raster<f32>,
+    planes: Vec<(&'a str, &'a Raster<f32>, [f64; 3])>,
+}
+
+impl Report {
+    fn add(&mut self, name: &str, s: &Sheet<'_>) -> Result<()> {
+        let (w, h) = (s.labels.width(), s.labels.height());
+        let mut want = vec![0_u32; w * h];
+        let mut all: Vec<Printed> = Vec::new();
+        for (n, (block, _, _)) in s.planes.iter().enumerate() {
+            let p = printed(s.design, s.spec, block)?;
+            anyhow::ensure!(p.cover.len() == w * h, "planes are not at the scan's size");
+            for (to, (c, v)) in want.iter_mut().zip(p.cover.iter().zip(&p.strength)) {
+                if *c > 0.5 && *v >= PRINTED {
+                    *to |= 1 << n;
+                }
+            }
+            all.push(p);
+        }
+        let inside = looked_at(s, w, h)?;
+        let counts = self.labels.entry(name.to_owned()).or_default();
+        for ((said, want), inside) in s.labels.data().iter().zip(&want).zip(&inside) {
+            if *said == 0.0 || !inside {
+                continue;
+            }
+            let right = said.abs() - 1.0 == *want as f32;
+            counts[0] += 1.0;
+            counts[1] += f64::from(u8::from(*said > 0.0));
+            counts[2] += f64::from(u8::from(*said > 0.0 && right));
+            counts[3] += f64::from(u8::from(right));
+        }
+        for (n, (block, plane, absorption)) in s.planes.iter().enumerate() {
+            let b = s.design.block(block).context("a block of another design")?;
+            let truth = s
+                .truth
+                .blocks
+                .iter()
+                .find(|t| t.name == *block)
+                .context("no truth")?;
+            let f = self
+                .blocks
+                .entry((name.to_owned(), (*block).to_owned()))
+                .or_default();
+            f.gradation = !b.bokashi.is_empty();
+            f.key = b.key;
+            let size = |a: [f64; 3]| a.iter().map(|v| v * v).sum::<f64>().sqrt();
+            // Ink is what it absorbs: the record's solid need not be the truth's.
+            let unit = size(*absorption) / size(truth.absorption);
+            let (mut is, mut should) = (0.0, 0.0);
+            for k in 0..w * h {
+                if !inside[k] || s.labels.data()[k] == 0.0 {
+                    continue;
+                }
+                let said = (s.labels.data()[k].abs() - 1.0) as u32 >> n & 1 == 1;
+                let has = want[k] >> n & 1 == 1;
+                f.both += f64::from(u8::from(said && has));
+                f.either += f64::from(u8::from(said || has));
+                if said && has && all[n].cover[k] > 0.99 {
+                    let (a, b) = (
+                        f64::from(plane.data()[k]) * unit,
+                        f64::from(all[n].strength[k]),
+                    );
+                    is += a;
+                    should += b;
+                    f.square += (a - b) * (a - b);
+                    f.pixels += 1.0;
+                }
+            }
+            if should > 0.0 {
+                f.mean.push(is / should - 1.0);
+            }
+        }
+        Ok(())
+    }
+
+    /// The report as text.
+    pub fn text(&self) -> String {
+        let mut out = String::new();
+        let _ = writeln!(
+            out,
+            "{:<16} {:<10} {:>7} | {:>10} {:>10} (mean ink: relative error of the mean; by pixel: share of the solid)",
+            "design", "block", "IoU", "mean ink %", "by pixel %"
+        );
+        let rms = |v: &[f64]| (v.iter().map(|e| e * e).sum::<f64>() / v.len().max(1) as f64).sqrt();
+        let mut means = Vec::new();
+        for ((design, block), f) in &self.blocks {
+            let kind = match (f.key, f.gradation) {
+                (true, _) => " key",
+                (_, true) => " bokashi",
+                _ => "",
+            };
+            let _ = writeln!(
+                out,
+                "{design:<16} {block:<10} {:>7.4} | {:>10.2} {:>10.2}{kind}",
+                f.both / f.either.max(1.0),
+                100.0 * rms(&f.mean),
+                100.0 * (f.square / f.pixels.max(1.0)).sqrt()
+            );
+            means.extend(&f.mean);
+        }
+        let mut all = [0.0; 4];
+        for (design, c) in &self.labels {
+            let _ = writeln!(
+                out,
+                "{design:<16} labels: {:.2} % of the confident area right, {:.2} % abstained, {:.2} % right if none abstained",
+                100.0 * c[2] / c[1].max(1.0),
+                100.0 * (1.0 - c[1] / c[0].max(1.0)),
+                100.0 * c[3] / c[0].max(1.0)
+            );
+            for (a, c) in all.iter_mut().zip(c) {
+                *a += c;
+            }
+        }
+        let _ = writeln!(
+            out,
+            "all: {:.2} % of the confident area right, {:.2} % abstained; mean ink {:.2} % rms; sheets not taken apart {}",
+            100.0 * all[2] / all[1].max(1.0),
+            100.0 * (1.0 - all[1] / all[0].max(1.0)),
+            100.0 * rms(&means),
+            self.refused
+        );
+        out
+    }
+}
+
+/// Pixels well within the sheet.
+fn looked_at(s: &Sheet<'_>, w: usize, h: usize) -> Result<Vec<bool>> {
+    let back = s.truth.print_to_scan.inverse().context("singular map")?;
+    let [a, b] = s.design.sheet_mm.map(|v| v / 2.0 - RIM_MM);
+    Ok((0..w * h)
+        .map(|k| {
+            let p = back.apply([(k % w) as f64 + 0.5, (k / w) as f64 + 0.5]);
+            p[0].abs() < a && p[1].abs() < b
+        })
+        .collect())
+}
+
+/// Renders and measures the designs with proofs.
+///
+/// # Errors
+/// When a batch fails.
+pub fn report(sheets: u32, dpi: f64, difficulty: Difficulty, tuning: bool) -> Result<Report> {
+    let mut out = Report::default();
+    for (n, mut b) in batches(sheets, dpi, difficulty, &[]).enumerate() {
+        if tuning {
+            (b.family, b.seed, b.two_up) = TUNING[n];
+        }
+        let folder = tempfile::tempdir()?;
+        let design = Design::generate(&DesignSpec {
+            seed: b.seed,
+            family: b.family,
+            two_up: b.two_up,
+            ..DesignSpec::default()
+        });
+        let run = RunSpec {
+            sheets: b.sheets,
+            references: 2,
+            seed: b.seed,
+            dpi: b.dpi,
+            proofs: true,
+            ..RunSpec::new(b.difficulty)
+        };
+        let specs: Vec<SheetSpec> = run.sheets(&design);
+        let scans = folder.path().join("scans");
+        restrike_synth::write_run(&design, &specs, &scans).map_err(|e| anyhow!("{e}"))?;
+        let text = config(
+            &design,
+            &["deskew", "registration", "colour-separation"],
+            true,
+        )
+        .replace("write = false", "write = true")
+            + "[stage.settings]\npictures = false\nplane_dpi = 4800\n";
+        let file = folder.path().join("p.toml");
+        std::fs::write(&file, text)?;
+        std::fs::write(folder.path().join("blocks.csv"), block_list(&design))?;
+        let plan = Plan::new(&file, &Overrides::default(), &Search::new(Vec::new()))?;
+        let stopped = Arc::new(AtomicBool::new(false));
+        let kept = Keep::default();
+        let run = restrike_engine::run(&plan, None, &kept, &restrike_engine::Silent, &stopped)?;
+        let kept = kept.0.into_inner().map_err(|e| anyhow!("{e}"))?;
+        let table = run
+            .tables
+            .iter()
+            .find(|t| t.spec.name == "separation")
+            .context("no table separation")?;
+        for (at, spec) in specs.iter().enumerate() {
+            if spec.kind != SheetKind::Good || spec.role.starts_with("proof") {
+                continue;
+            }
+            let Some(labels) = kept.get(&(at + 1, "labels".to_owned())) else {
+                out.refused += 1;
+                continue;
+            };
+            let truth: restrike_synth::Truth = serde_json::from_slice(&std::fs::read(
+                scans.join(format!("{}.truth.json", spec.name)),
+            )?)?;
+            let mut planes = Vec::new();
+            for row in &table.rows {
+                let cell = |c: &str| crate::whole::cell(table, row, c);
+                if cell("sheet").as_i64() != Some(at as i64 + 1)
+                    || cell("image").as_str() != Some("whole")
+                {
+                    continue;
+                }
+                let block = cell("block").as_str().unwrap_or_default();
+                let plane = kept
+                    .get(&(at + 1, format!("plane-{block}")))
+                    .context("no plane")?;
+                let a = ["absorption_r", "absorption_g", "absorption_b"]
+                    .map(|c| cell(c).as_f64().unwrap_or(f64::NAN));
+                planes.push((block, plane, a));
+            }
+            out.add(
+                &format!("{:?} {}", b.family, b.seed),
+                &Sheet {
+                    design: &design,
+                    spec,
+                    truth: &truth,
+                    labels,
+                    planes,
+                },
+            )?;
+        }
+        if std::env::var_os("RESTRIKE_PROGRESS").is_some() {
+            eprintln!("{}", out.text());
+        }
+    }
+    Ok(out)
+}
