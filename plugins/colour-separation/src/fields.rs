@@ -5,10 +5,13 @@
 //! paper's three channels and each block's strength from its own pieces and,
 //! with less weight, its neighbours', held to no correction where they say nothing.
 
+use std::collections::BTreeMap;
+
 use nalgebra::{DMatrix, DVector};
 use restrike_ops::grid::Grid;
 use restrike_stage::Point;
 
+use crate::gaussian::dot;
 use crate::pieces::Pieces;
 use crate::sheet::Sheet;
 
@@ -17,6 +20,13 @@ const PAPER_SD: f64 = 0.02;
 /// How far a strength may be off, relative; a gradation's.
 const STRENGTH_SD: f64 = 0.1;
 const FADE_SD: f64 = 0.5;
+/// How far a strength may be off the sheet's own where contrasts tell that, relative.
+const EVEN_SD: f64 = 0.05;
+/// A contrast within a cell is known so well, in logarithm: paper and ink are
+/// not the same on both sides.
+const CONTRAST_SD: f64 = 0.012;
+/// Fewest cells that tell a strength by contrast.
+const CELLS: usize = 8;
 /// A piece's mean colour is known so well at best, and one pixel's.
 const PIECE_SD: f64 = 0.006;
 const PIXEL_SD: f64 = 0.06;
@@ -60,6 +70,10 @@ impl Fields {
                 }
             }
         }
+        let even: Vec<Option<(f64, f64)>> = (0..sheet.blocks.len())
+            .map(|n| contrast(sheet, pieces, n))
+            .collect();
+        let usual = usual(sheet, pieces);
         let inverse = |sd: f64| 1.0 / (sd * sd);
         let values = (0..cells)
             .map(|cell| {
@@ -81,11 +95,20 @@ impl Fields {
                     b += &right[at] * k;
                 }
                 for i in 0..size {
-                    m[(i, i)] += inverse(match i.checked_sub(3) {
-                        None => PAPER_SD,
-                        Some(n) if sheet.blocks[n].fade => FADE_SD,
-                        Some(_) => STRENGTH_SD,
-                    });
+                    let Some(n) = i.checked_sub(3) else {
+                        m[(i, i)] += inverse(PAPER_SD);
+                        continue;
+                    };
+                    let (rest, sd) = match (sheet.blocks[n].fade, even[n]) {
+                        (true, _) => (0.0, FADE_SD),
+                        (false, None) => (0.0, STRENGTH_SD),
+                        (false, Some((strength, se))) => {
+                            let here = usual[n].get(&cell).copied().unwrap_or(strength);
+                            (strength / here - 1.0, (EVEN_SD * EVEN_SD + se * se).sqrt())
+                        }
+                    };
+                    m[(i, i)] += inverse(sd);
+                    b[i] += inverse(sd) * rest;
                 }
                 m.cholesky().map_or_else(
                     || vec![0.0; size],
@@ -108,4 +131,77 @@ impl Fields {
             }
         }
     }
+}
+
+/// Mean strength expected of each block in each cell.
+fn usual(sheet: &Sheet<'_>, pieces: &Pieces) -> Vec<BTreeMap<usize, f64>> {
+    let mut sums = vec![BTreeMap::<usize, (f64, f64)>::new(); sheet.blocks.len()];
+    for p in pieces.map.values() {
+        for (n, of) in sums.iter_mut().enumerate() {
+            if p.shapes.has(n) {
+                let s = of.entry(p.cell).or_default();
+                s.0 += p.count * p.strength[n];
+                s.1 += p.count;
+            }
+        }
+    }
+    sums.into_iter()
+        .map(|of| {
+            of.into_iter()
+                .map(|(c, s)| (c, (s.0 / s.1).max(0.05)))
+                .collect()
+        })
+        .collect()
+}
+
+/// A block's mean strength and its relative standard error from the contrast
+/// within cells between what it covers and what else is the same: there the
+/// paper's colour cancels. None for too few cells.
+fn contrast(sheet: &Sheet<'_>, pieces: &Pieces, n: usize) -> Option<(f64, f64)> {
+    let a = sheet.blocks[n].absorption;
+    let aa = dot(a, a).max(1e-9);
+    let mut found: Vec<(f64, f64)> = Vec::new();
+    for p in pieces.map.values() {
+        if !p.shapes.has(n) || p.label != p.shapes {
+            continue;
+        }
+        let without = p.shapes.flipped(n);
+        let Some(q) = pieces.map.get(&(p.cell, without.0)) else {
+            continue;
+        };
+        if q.label != q.shapes {
+            continue;
+        }
+        let mut more = [0.0; 3];
+        for c in 0..3 {
+            more[c] = p.beyond[c] - q.beyond[c] + p.strength[n] * a[c];
+        }
+        let pixels = PIXEL_SD * PIXEL_SD * (1.0 / p.count + 1.0 / q.count);
+        let others = f64::from(without.count()) * 0.03;
+        let variance = CONTRAST_SD * CONTRAST_SD + pixels + others * others;
+        found.push((dot(more, a) / aa, aa / variance));
+    }
+    if found.len() < CELLS {
+        return None;
+    }
+    // A weighted mean, twice without what lies far off.
+    let mut middle = {
+        let mut v: Vec<f64> = found.iter().map(|f| f.0).collect();
+        let mid = v.len() / 2;
+        *v.select_nth_unstable_by(mid, f64::total_cmp).1
+    };
+    let mut se = 0.0;
+    for _ in 0..4 {
+        let (mut sum, mut weight, mut square) = (0.0, 0.0, 0.0);
+        for (s, w) in &found {
+            let off = (s - middle) / 0.15;
+            let k = w / (1.0 + w * 0.02 * 0.02) / (1.0 + off * off);
+            sum += k * s;
+            weight += k;
+            square += k * k * (s - middle) * (s - middle);
+        }
+        middle = sum / weight.max(1e-12);
+        se = square.sqrt() / weight.max(1e-12);
+    }
+    (middle > 0.1).then(|| (middle, se / middle))
 }

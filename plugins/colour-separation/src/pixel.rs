@@ -57,8 +57,10 @@ pub(crate) struct Answer {
     pub(crate) strength: [f64; MOST],
     /// Smooth strength it was expected to have.
     pub(crate) expected: [f64; MOST],
-    /// Share of the pixel each block covers, blurred as the scan.
+    /// Share of the pixel each block covers.
     pub(crate) cover: [f64; MOST],
+    /// The same blurred as the scan.
+    blurred: [f64; MOST],
     /// Reflectance by paper, strengths and covers.
     pub(crate) model: [f64; 3],
     /// The bare paper's.
@@ -76,6 +78,7 @@ impl Answer {
             strength: [0.0; MOST],
             expected: [0.0; MOST],
             cover: [0.0; MOST],
+            blurred: [0.0; MOST],
             model: [0.0; 3],
             paper: [0.0; 3],
         }
@@ -174,6 +177,7 @@ impl<'s> Reader<'s> {
             out.strength[n] = 0.0;
             out.expected[n] = 0.0;
             out.cover[n] = 0.0;
+            out.blurred[n] = 0.0;
             let (inside, near) = (here.inside.has(n), here.near.has(n));
             let put_in = changed.has(n) && !inside;
             let taken_out = changed.has(n) && inside;
@@ -204,14 +208,16 @@ impl<'s> Reader<'s> {
             let n = item.block;
             let mut s =
                 item.strength + item.strength_sd * item.strength_sd * dot(item.by_strength, pull);
-            let mut cover = item.cover;
+            let mut blurred = item.cover;
+            let mut cover = 1.0;
             if item.near {
                 let sd = sheet.blocks[n].edge_sd;
                 let moved = sd * sd * dot(item.by_edge, pull);
                 let left = (1.0 - sd * sd * dot(item.by_edge, precision.times(item.by_edge)))
                     .clamp(0.0, 1.0);
                 let d = here.distance[n] + moved.clamp(-3.0 * sd, 3.0 * sd);
-                cover = (cover + self.edge_rate(here.distance[n]) * moved).clamp(0.0, 1.0);
+                blurred = (blurred + self.edge_rate(here.distance[n]) * moved).clamp(0.0, 1.0);
+                cover = (0.5 - d / sheet.pixel).clamp(0.0, 1.0);
                 if label.has(n) != (d < 0.0) {
                     label = label.flipped(n);
                 }
@@ -228,6 +234,7 @@ impl<'s> Reader<'s> {
             }
             out.strength[n] = s.max(0.0);
             out.cover[n] = cover;
+            out.blurred[n] = blurred;
         }
         match switched {
             Some((n, false)) => {
@@ -235,6 +242,7 @@ impl<'s> Reader<'s> {
                     // Ink where the block has no shape.
                     out.strength[n] = sheet.usual_strength(n);
                     out.cover[n] = 1.0;
+                    out.blurred[n] = 1.0;
                 }
                 label = label.flipped(n);
             }
@@ -485,7 +493,7 @@ impl<'s> Reader<'s> {
     fn composed(&self, paper: [f64; 3], out: &Answer) -> [f64; 3] {
         let mut value = paper;
         for (n, b) in self.sheet.blocks.iter().enumerate() {
-            let (s, cover) = (out.strength[n], out.cover[n]);
+            let (s, cover) = (out.strength[n], out.blurred[n]);
             if s > 0.0 && cover > 0.0 {
                 for (v, a) in value.iter_mut().zip(b.absorption) {
                     *v *= 1.0 - cover * (1.0 - libm::exp(-a * s));

@@ -13,6 +13,12 @@ pub(crate) const MOST: usize = 24;
 const ROUGH: usize = 8;
 /// What a learned edge and a placed one are off from the printed one, pixels.
 const EDGE_SD_PX: f64 = 0.14;
+/// How uneven ink usually is, relative.
+const UNEVEN: f64 = 0.05;
+/// Unevenness of a proof's paper that is left in the record's ink, and of a
+/// sheet's in its local strengths, in logarithm.
+const PROOF_PAPER: f64 = 0.015;
+const SHEET_PAPER: f64 = 0.01;
 /// How far a block that is not located may lie from where it is drawn, mm.
 pub(crate) const LOST_MM: f64 = 1.5;
 /// Ink under this share of the solid counts as not printed.
@@ -33,7 +39,17 @@ pub(crate) struct Block {
     pub(crate) place: BlockPlace,
     /// Standard deviation of the placed edge from the printed one, mm.
     pub(crate) edge_sd: f64,
+    /// How far the record's ink and registration's local strength are believed.
+    trust: [f64; 2],
     rough: EdgeMap,
+}
+
+/// Share of an uneven strength that is the ink's: a pale ink's is mostly the
+/// paper's unevenness, read as ink. `paper` is that, in logarithm.
+fn believed(absorption: [f64; 3], paper: f64) -> f64 {
+    let mean = absorption.iter().sum::<f64>() / 3.0;
+    let noise = paper / mean.max(0.01);
+    UNEVEN * UNEVEN / (UNEVEN * UNEVEN + noise * noise)
 }
 
 /// A sheet with all that is known of it beforehand.
@@ -108,6 +124,14 @@ impl<'a> Sheet<'a> {
                     shape: shape.clone(),
                     place: place.clone(),
                     edge_sd: (own * own + se * se).sqrt().min(0.3),
+                    trust: if shape.part.bokashi {
+                        [1.0; 2]
+                    } else {
+                        [
+                            believed(place.absorption, PROOF_PAPER),
+                            believed(place.absorption, SHEET_PAPER),
+                        ]
+                    },
                     rough: shape.edges.thinned(ROUGH),
                 })
             })
@@ -159,8 +183,9 @@ impl<'a> Sheet<'a> {
             here.distance[n] = d;
             here.strength[n] = 0.0;
             if d < reach {
-                let local = block.place.local_strength.at(p);
-                let ink = block.shape.ink_at(b);
+                let even = |v: f64, trust: f64| 1.0 + (v - 1.0) * trust;
+                let local = even(block.place.local_strength.at(p), block.trust[1]);
+                let ink = even(block.shape.ink_at(b), block.trust[0]);
                 here.strength[n] = (block.place.strength * local * ink).max(0.0);
                 if d < 0.0 {
                     here.inside = here.inside.flipped(n);
