@@ -7,13 +7,15 @@ use std::collections::BTreeMap;
 use restrike_ops::grid::Grid;
 use restrike_ops::overprints::Subset;
 
-use crate::gaussian::Covariance;
+use crate::gaussian::{Covariance, dot};
 use crate::sheet::{Here, LOST_MM, Sheet, cell_of};
 
 /// Side of a cell, mm.
 pub(crate) const CELL_MM: f64 = 4.0;
 /// Pixels looked at lie about so far apart, mm.
 const STEP_MM: f64 = 0.17;
+/// A pixel this far off what the shapes say, in absorption, counts half.
+const OFF: f64 = 0.15;
 /// Fewest pixels that make a piece.
 const FEWEST: f64 = 12.0;
 /// Ink near an edge is another than inside: so near is left out, mm.
@@ -46,6 +48,8 @@ pub(crate) struct Piece {
     pub(crate) cell: usize,
     /// Pixels.
     pub(crate) count: f64,
+    /// Their weights.
+    weight: f64,
     /// Mean absorption beyond what the shapes say.
     pub(crate) beyond: [f64; 3],
     /// Mean strength expected of each block.
@@ -98,6 +102,7 @@ impl Pieces {
                     shapes: here.inside,
                     cell,
                     count: 0.0,
+                    weight: 0.0,
                     beyond: [0.0; 3],
                     strength: vec![0.0; blocks],
                     distance: vec![0.0; blocks],
@@ -107,12 +112,17 @@ impl Pieces {
                     seen: Subset(0),
                 });
                 piece.count += 1.0;
+                // What is otherwise in a part of the piece must not speak for all of it;
+                // where all of it is, all count the same.
+                let off = dot(beyond, beyond);
+                let weight = 1.0 / (1.0 + off / (OFF * OFF));
+                piece.weight += weight;
                 let mut mean = 0.0;
                 for (sum, v) in piece.beyond.iter_mut().zip(beyond) {
-                    *sum += v;
+                    *sum += weight * v;
                     mean += v / 3.0;
                 }
-                piece.spread += mean * mean;
+                piece.spread += weight * mean * mean;
                 for n in 0..blocks {
                     piece.distance[n] += here.distance[n];
                     piece.strength[n] += here.strength[n];
@@ -122,9 +132,10 @@ impl Pieces {
         map.retain(|_, p| p.count >= FEWEST);
         for p in map.values_mut() {
             let k = 1.0 / p.count;
-            p.beyond = p.beyond.map(|v| v * k);
+            let own = 1.0 / p.weight;
+            p.beyond = p.beyond.map(|v| v * own);
             let mean = p.beyond.iter().sum::<f64>() / 3.0;
-            p.spread = (p.spread * k - mean * mean).max(0.0);
+            p.spread = (p.spread * own - mean * mean).max(0.0);
             for n in 0..blocks {
                 p.strength[n] *= k;
                 p.distance[n] *= k;

@@ -90,8 +90,9 @@ impl Stage for ColourSeparation {
                 measure: true,
                 ..Phases::default()
             },
-            // Twelve planes, labels, residual and the recomposed sheet at the scan's resolution.
-            bytes_per_pixel: 68.0,
+            // Eight planes, labels, residual and the recomposed sheet at the scan's resolution;
+            // finer scans than the planes take a quarter of it.
+            bytes_per_pixel: 52.0,
         }
     }
 
