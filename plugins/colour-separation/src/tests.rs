@@ -162,7 +162,7 @@ fn at(s: &Separated, x: f64, y: f64) -> usize {
 
 #[test]
 fn a_sheet_as_the_record_says() {
-    let (s, _) = apart(&|p| if red(p) < 1.0 { 1.1 } else { 0.0 });
+    let (s, _) = apart(&|p| if red(p) < 0.5 { 1.1 } else { 0.0 });
     let t = &s.tallies[0];
     assert!(t.sure > 0.93 * t.pixels, "{} of {}", t.sure, t.pixels);
     let area = t.blocks[1].printed * PIXEL * PIXEL;
