@@ -12,5 +12,6 @@ pub mod registration;
 pub mod separation;
 mod separation_truth;
 pub mod spread;
+pub mod story;
 pub mod wear;
 pub mod whole;

@@ -79,6 +79,9 @@ pub struct Counts {
     length: Spread,
     width: Spread,
     unmeasured: usize,
+    /// Places over the run that are damage to the block, and that are not: told right, all.
+    lasting: [usize; 2],
+    passing: [usize; 2],
 }
 
 /// The report.
@@ -259,13 +262,17 @@ impl Counts {
         self.length.join(&o.length);
         self.width.join(&o.width);
         self.unmeasured += o.unmeasured;
+        for n in 0..2 {
+            self.lasting[n] += o.lasting[n];
+            self.passing[n] += o.passing[n];
+        }
     }
 
     fn text(&self, name: &str) -> String {
         let share = |a: usize, b: usize| a as f64 / b.max(1) as f64;
         let wrong = self.called - self.right - self.twice;
         format!(
-            "{name:<16} {:>3} | {:>5} {:>6.3} | {:>5} {:>6.3} | nick {:>2} plug {:>2} twice {:>2} else {:>2}, {:.3} a dm | {:>3}/{:<3} | {:>3}/{:<3} | {:+.3} {:.3} {} | {:>4} {:+.2} {:.2} um {}",
+            "{name:<16} {:>3} | {:>5} {:>6.3} | {:>5} {:>6.3} | nick {:>2} plug {:>2} twice {:>2} else {:>2}, {:.3} a dm | {:>3}/{:<3} | {:>3}/{:<3} | {:+.3} {:.3} {} | {:>4} {:+.2} {:.2} um {} | {}/{} {}/{}",
             self.sheets,
             self.breaks,
             share(self.found, self.breaks),
@@ -291,6 +298,10 @@ impl Counts {
             self.width
                 .coverage_pct()
                 .map_or("-".to_owned(), |c| format!("{c:.0} %")),
+            self.lasting[0],
+            self.lasting[1],
+            self.passing[0],
+            self.passing[1],
         )
     }
 }
@@ -315,33 +326,66 @@ fn nearest(lines: &[Line], p: [f64; 2]) -> Option<(&Line, f64)> {
         .min_by(|a, b| a.1.total_cmp(&b.1))
 }
 
+/// From the record's places of the key to the design's.
+fn to_design(m: &Measured) -> Result<Affine> {
+    let key = m.design.key().context("no key")?;
+    let record = m.record.as_ref().context("no record")?;
+    let part = record["blocks"]
+        .as_array()
+        .and_then(|b| b.iter().find(|b| b["key"] == true))
+        .context("no key in the record")?;
+    let numbers: Vec<f64> = part["source"]["scan_to_mm"]
+        .as_array()
+        .context("no map")?
+        .iter()
+        .filter_map(serde_json::Value::as_f64)
+        .collect();
+    let to_mm = Affine(numbers.try_into().ok().context("no map")?);
+    let role = format!("proof:{}", key.name);
+    let proof = m
+        .truth
+        .iter()
+        .find(|t| t.role == role)
+        .context("no proof")?;
+    let printed = proof
+        .blocks
+        .iter()
+        .find(|b| b.name == key.name)
+        .context("no key")?;
+    Ok(to_mm
+        .inverse()
+        .context("singular")?
+        .then(&printed.block_to_scan.inverse().context("singular")?))
+}
+
 impl Report {
+    /// What each place over the run was held to be, against the truth.
+    fn classes(counts: &mut Counts, m: &Measured) -> Result<()> {
+        let key = m.design.key().context("no key")?;
+        let to_design = to_design(m)?;
+        let table = m.table("damage_sites")?;
+        for row in &table.rows {
+            let number = |c: &str| cell(table, row, c).as_f64().unwrap_or(f64::NAN);
+            let p = to_design.apply([number("x_mm"), number("y_mm")]);
+            let lasting = m.truth.iter().flat_map(|t| &t.damage).any(|d| {
+                d.damage.block == key.name && apart(p, d.damage.at) < d.length_now_mm / 2.0 + 0.35
+            });
+            let class = cell(table, row, "class").as_str().unwrap_or("");
+            let (n, right) = if lasting {
+                (&mut counts.lasting, class == "block damage")
+            } else {
+                (&mut counts.passing, matches!(class, "inking" | "scan"))
+            };
+            n[0] += usize::from(right);
+            n[1] += 1;
+        }
+        Ok(())
+    }
+
     fn widths(counts: &mut Counts, m: &Measured) -> Result<()> {
         let key = m.design.key().context("no key")?;
-        let record = m.record.as_ref().context("no record")?;
-        let part = record["blocks"]
-            .as_array()
-            .and_then(|b| b.iter().find(|b| b["key"] == true))
-            .context("no key in the record")?;
-        let numbers: Vec<f64> = part["source"]["scan_to_mm"]
-            .as_array()
-            .context("no map")?
-            .iter()
-            .filter_map(serde_json::Value::as_f64)
-            .collect();
-        let to_mm = Affine(numbers.try_into().ok().context("no map")?);
-        let role = format!("proof:{}", key.name);
-        let proof = m
-            .truth
-            .iter()
-            .find(|t| t.role == role)
-            .context("no proof")?;
+        let to_design = to_design(m)?;
         let of = |t: &Truth| t.blocks.iter().find(|b| b.name == key.name).cloned();
-        let printed = of(proof).context("no key")?;
-        let to_design = to_mm
-            .inverse()
-            .context("singular")?
-            .then(&printed.block_to_scan.inverse().context("singular")?);
         let table = m.table("wear_lines")?;
         for row in &table.rows {
             let truth = m.truth_of(table, row)?;
@@ -402,6 +446,7 @@ impl Report {
             .sum::<f64>()
             / 100.0;
         Self::widths(&mut counts, m)?;
+        Self::classes(&mut counts, m)?;
         self.designs.push((name.to_owned(), counts));
         Ok(())
     }
@@ -414,7 +459,7 @@ impl Report {
         }
         let _ = writeln!(
             out,
-            "design, sheets | breaks of 0.10 mm and more that show, recall | called break or hole, precision | the wrong ones: at nicks, plugs, the same break twice, nothing; false a dm of line | hidden breaks called | nicks found | length, mean and rms error, 90 % intervals hold | widths of lines, mean and rms error, 90 % intervals hold"
+            "design, sheets | breaks of 0.10 mm and more that show, recall | called break or hole, precision | the wrong ones: at nicks, plugs, the same break twice, nothing; false a dm of line | hidden breaks called | nicks found | length, mean and rms error, 90 % intervals hold | widths of lines, mean and rms error, 90 % intervals hold | places over the run: damage to the block told as such, others told as ink or scan"
         );
         let mut all = Counts::default();
         for (name, c) in &self.designs {

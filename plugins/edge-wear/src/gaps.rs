@@ -16,7 +16,7 @@ use crate::strip::{Reading, Strip};
 /// Rows across the line, as shares of half its width.
 const ROWS: [f64; 5] = [0.6, 0.3, 0.0, -0.3, -0.6];
 /// Length over which a line's usual ink is taken, mm to either side.
-const USUAL_MM: f64 = 1.6;
+const USUAL_MM: f64 = 2.4;
 /// Ink left in the middle of a gap, of the usual, from which it is one.
 const GAP: f64 = 0.62;
 /// Ink from which a line is whole again.
@@ -257,11 +257,19 @@ impl Piece<'_> {
         if self.rows.usual[deepest].is_nan() {
             return Judged::Unseen;
         }
+        // What misses most; a line that thins out goes on missing a little.
+        let (mut first, mut last) = (deepest, deepest);
+        while first > a && self.rows.least(first - 1) < GAP {
+            first -= 1;
+        }
+        while last < b && self.rows.least(last + 1) < GAP {
+            last += 1;
+        }
         // At a free end the line just stops a little sooner or later.
         if !self.course.closed && !self.course.bridge {
             let reach = END_MM + stations[deepest].half;
             let length = stations.last().map_or(0.0, |s| s.arc);
-            if stations[a].arc < reach || length - stations[b].arc < reach {
+            if stations[first].arc < reach || length - stations[last].arc < reach {
                 return Judged::Nothing;
             }
         }

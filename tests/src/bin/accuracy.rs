@@ -54,6 +54,8 @@ enum What {
     Separation,
     /// Breaks and widths of key lines (600 dpi unless said).
     Wear,
+    /// A planted story told back: 120 two-up sheets, a trend, a step, a chip.
+    Story,
     /// Register at the worst corner of an image, as graded, and the forecast of
     /// sheets to print.
     Grading,
@@ -117,6 +119,13 @@ fn main() -> Result<()> {
             let sheets = args.sheets.unwrap_or(20);
             let r = restrike_tests::grading::register(sheets, args.dpi, difficulty)?;
             println!("{}", r.text());
+        }
+        What::Story => {
+            let r = restrike_tests::story::report(args.sheets.unwrap_or(120))?;
+            println!("{}", r.text());
+            if args.check {
+                ensure!(r.told(), "the story was not told back");
+            }
         }
         What::Wear => {
             let r = restrike_tests::wear::report(restrike_tests::wear::Trial {
