@@ -8,6 +8,7 @@ pub mod deskew;
 pub mod drift;
 pub mod grading;
 pub mod identity;
+pub mod pairs;
 pub mod registration;
 pub mod separation;
 mod separation_truth;

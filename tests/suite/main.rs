@@ -11,6 +11,7 @@ mod drift;
 mod grading;
 mod header;
 mod inputs;
+mod pair;
 mod resume;
 mod rules;
 mod sample;

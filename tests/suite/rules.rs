@@ -17,6 +17,8 @@ fn allowed(name: &str) -> Option<&'static [&'static str]> {
             "restrike-engine",
             "restrike-host",
             "restrike-model",
+            // `restrike pair` has no stage: two scans, no config.
+            "restrike-ops",
             "restrike-report",
             // Listed so that they are built; never used.
             "restrike-deskew",

@@ -45,6 +45,9 @@ pub(crate) enum Command {
     Check(Inputs),
     /// List the stages there are, or show one: its settings and tables.
     Stages(StagesArgs),
+    /// Say what two scans are to each other, without a config: aligned from scratch,
+    /// with the evidence, a difference picture and a table.
+    Pair(crate::pair::PairArgs),
     /// Show what a block record holds: its parts, where each is from, zeros and inks.
     Record {
         /// The record's folder (`record` in a run's output folder).

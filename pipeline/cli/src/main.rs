@@ -1,6 +1,7 @@
 //! `restrike`: the command line over the pipeline.
 
 mod args;
+mod pair;
 mod plan;
 mod record;
 mod run;
@@ -59,6 +60,7 @@ fn main() -> ExitCode {
         Command::Run(args) => run::run(&args, &teller),
         Command::Check(inputs) => plan::check(&inputs),
         Command::Stages(args) => stages::show(&args),
+        Command::Pair(args) => pair::run(&args, &teller),
         Command::Record { folder } => record::show(&folder),
         Command::Schema => print(&json_text(&restrike_engine::Config::schema())),
         Command::Completions { shell } => {

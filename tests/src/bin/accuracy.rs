@@ -59,6 +59,10 @@ enum What {
     /// Register at the worst corner of an image, as graded, and the forecast of
     /// sheets to print.
     Grading,
+    /// Two scans of unknown scale, turn and part brought together.
+    Pairs,
+    /// What two scans are to each other.
+    Relations,
 }
 
 #[derive(Clone, Copy, ValueEnum)]
@@ -66,6 +70,15 @@ enum Hardness {
     Easy,
     Standard,
     Hard,
+}
+
+fn trial(args: &Args, pairs: usize, difficulty: Difficulty) -> restrike_tests::pairs::Trial {
+    restrike_tests::pairs::Trial {
+        pairs: args.sheets.map_or(pairs, |n| n as usize),
+        dpi: args.dpi,
+        difficulty,
+        tuning: args.tuning,
+    }
 }
 
 fn main() -> Result<()> {
@@ -145,6 +158,22 @@ fn main() -> Result<()> {
                 args.tuning,
             )?;
             println!("{}", r.text());
+        }
+        What::Relations => {
+            let r = restrike_tests::pairs::relations(trial(&args, 40, difficulty))?;
+            println!("{}", r.text());
+            if args.check {
+                ensure!(r.wrong() == 0, "pairs called what they are not");
+            }
+        }
+        What::Pairs => {
+            let r = restrike_tests::pairs::report(trial(&args, 200, difficulty))?;
+            println!("{}", r.text());
+            if args.check {
+                ensure!(r.success() >= 0.98, "fewer than 98 % brought together");
+                ensure!(r.wrong == 0, "pairs brought together wrongly");
+                ensure!(r.different_matched == 0, "different designs matched");
+            }
         }
     }
     Ok(())

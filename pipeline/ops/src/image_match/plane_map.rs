@@ -1,0 +1,268 @@
+//! A smooth map from one scan's pixels to another's.
+//!
+//! A polynomial of first, second or third degree in each coordinate, fitted by
+//! iteratively reweighted least squares with Tukey's bisquare weights (Beaton
+//! and Tukey 1974). First degree is affine; the third holds what perspective
+//! and the distortion of a lens (Brown, "Decentering distortion of lenses",
+//! Photogrammetric Engineering 32, 1966: leading term of third order) do to a
+//! flat sheet.
+
+use nalgebra::DMatrix;
+use restrike_model::{Affine, Point};
+use serde::{Deserialize, Serialize};
+
+use crate::stats::median;
+
+/// Terms of a polynomial of third degree in two coordinates.
+const TERMS: usize = 10;
+const BISQUARE: f64 = 4.685;
+
+/// A polynomial map.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct PlaneMap {
+    degree: u8,
+    /// Centre and half extent of the points it was fitted on.
+    centre: Point,
+    half: f64,
+    x: [f64; TERMS],
+    y: [f64; TERMS],
+}
+
+/// Terms of a degree.
+fn terms(degree: u8) -> usize {
+    match degree {
+        0 | 1 => 3,
+        2 => 6,
+        _ => TERMS,
+    }
+}
+
+fn basis(u: f64, v: f64) -> [f64; TERMS] {
+    [
+        1.0,
+        u,
+        v,
+        u * u,
+        u * v,
+        v * v,
+        u * u * u,
+        u * u * v,
+        u * v * v,
+        v * v * v,
+    ]
+}
+
+impl PlaneMap {
+    /// The map that an affine map is.
+    pub fn of_affine(m: &Affine) -> Self {
+        let [a, b, c, d, e, f] = m.0;
+        let mut out = Self {
+            degree: 1,
+            centre: Point::new(0.0, 0.0),
+            half: 1.0,
+            x: [0.0; TERMS],
+            y: [0.0; TERMS],
+        };
+        out.x[..3].copy_from_slice(&[c, a, b]);
+        out.y[..3].copy_from_slice(&[f, d, e]);
+        out
+    }
+
+    /// Degree of the polynomial: 1 is affine.
+    pub fn degree(&self) -> u8 {
+        self.degree
+    }
+
+    /// Where a point goes.
+    pub fn apply(&self, p: Point) -> Point {
+        let q = (p - self.centre) * (1.0 / self.half);
+        let b = basis(q.x, q.y);
+        let n = terms(self.degree);
+        let sum = |c: &[f64; TERMS]| c.iter().zip(&b).take(n).map(|(c, b)| c * b).sum::<f64>();
+        Point::new(sum(&self.x), sum(&self.y))
+    }
+
+    /// The affine map that touches it at a place.
+    pub fn affine_at(&self, p: Point) -> Affine {
+        let q = (p - self.centre) * (1.0 / self.half);
+        let (u, v) = (q.x, q.y);
+        let du = [
+            0.0,
+            1.0,
+            0.0,
+            2.0 * u,
+            v,
+            0.0,
+            3.0 * u * u,
+            2.0 * u * v,
+            v * v,
+            0.0,
+        ];
+        let dv = [
+            0.0,
+            0.0,
+            1.0,
+            0.0,
+            u,
+            2.0 * v,
+            0.0,
+            u * u,
+            2.0 * u * v,
+            3.0 * v * v,
+        ];
+        let n = terms(self.degree);
+        let sum = |c: &[f64; TERMS], b: &[f64; TERMS]| {
+            c.iter().zip(b).take(n).map(|(c, b)| c * b).sum::<f64>() / self.half
+        };
+        let (a, b) = (sum(&self.x, &du), sum(&self.x, &dv));
+        let (d, e) = (sum(&self.y, &du), sum(&self.y, &dv));
+        let at = self.apply(p);
+        Affine([
+            a,
+            b,
+            at.x - a * p.x - b * p.y,
+            d,
+            e,
+            at.y - d * p.x - e * p.y,
+        ])
+    }
+
+    /// The point that goes to `q`, by Newton's method from the affine inverse
+    /// at the centre. `None` where the map folds or the steps do not end.
+    pub fn inverse_apply(&self, q: Point) -> Option<Point> {
+        let mut p = self.affine_at(self.centre).inverse()?.apply(q);
+        for _ in 0..20 {
+            let m = self.affine_at(p);
+            let next = m.inverse()?.apply(q);
+            let step = next.distance(p);
+            p = next;
+            if step < 1e-9 * self.half.max(1.0) {
+                return Some(p);
+            }
+        }
+        None
+    }
+
+    /// Fits pairs of points with weights. `None` when they do not determine
+    /// the map. Also gives the robust scatter of one coordinate.
+    pub fn fit(pairs: &[(Point, Point, f64)], degree: u8) -> Option<(Self, f64)> {
+        let n = terms(degree);
+        if pairs.len() < 2 * n {
+            return None;
+        }
+        let (mut low, mut high) = (pairs[0].0, pairs[0].0);
+        for (p, _, _) in pairs {
+            low = Point::new(low.x.min(p.x), low.y.min(p.y));
+            high = Point::new(high.x.max(p.x), high.y.max(p.y));
+        }
+        let centre = (low + high) * 0.5;
+        let half = ((high.x - low.x).max(high.y - low.y) / 2.0).max(1e-9);
+        let rows: Vec<[f64; TERMS]> = pairs
+            .iter()
+            .map(|(p, _, _)| basis((p.x - centre.x) / half, (p.y - centre.y) / half))
+            .collect();
+        let mut weights: Vec<f64> = pairs.iter().map(|p| p.2.max(0.0)).collect();
+        let mut out = Self {
+            degree,
+            centre,
+            half,
+            x: [0.0; TERMS],
+            y: [0.0; TERMS],
+        };
+        let mut sigma = f64::INFINITY;
+        for round in 0..25 {
+            let mut normal = DMatrix::<f64>::zeros(n, n);
+            let mut right = DMatrix::<f64>::zeros(n, 2);
+            for ((b, (_, q, _)), w) in rows.iter().zip(pairs).zip(&weights) {
+                for i in 0..n {
+                    for j in 0..n {
+                        normal[(i, j)] += w * b[i] * b[j];
+                    }
+                    right[(i, 0)] += w * b[i] * q.x;
+                    right[(i, 1)] += w * b[i] * q.y;
+                }
+            }
+            let solved = normal.cholesky()?.solve(&right);
+            for i in 0..n {
+                out.x[i] = solved[(i, 0)];
+                out.y[i] = solved[(i, 1)];
+            }
+            let off: Vec<f64> = pairs
+                .iter()
+                .map(|(p, q, _)| out.apply(*p).distance(*q))
+                .collect();
+            // The median distance of a two-dimensional normal is 1.1774 sigma.
+            let next = median(&off)? / 1.177_41;
+            let settled = (next - sigma).abs() < 1e-4 * next.max(1e-9);
+            sigma = next;
+            if settled && round > 2 {
+                break;
+            }
+            let cut = BISQUARE * sigma.max(1e-6);
+            for ((w, r), (_, _, given)) in weights.iter_mut().zip(&off).zip(pairs) {
+                let u = r / cut;
+                *w = if u < 1.0 {
+                    given.max(0.0) * (1.0 - u * u) * (1.0 - u * u)
+                } else {
+                    0.0
+                };
+            }
+        }
+        let finite = out.x.iter().chain(&out.y).all(|v| v.is_finite());
+        finite.then_some((out, sigma))
+    }
+
+    /// The fit of the degree that explains the pairs best by Schwarz's
+    /// criterion (1978), each pair two numbers of scatter `sigma`.
+    pub fn fit_best(pairs: &[(Point, Point, f64)], most: u8) -> Option<(Self, f64)> {
+        let mut best: Option<(f64, (Self, f64))> = None;
+        for degree in 1..=most {
+            let Some(fit) = Self::fit(pairs, degree) else {
+                continue;
+            };
+            #[allow(clippy::cast_precision_loss)]
+            let (n, k) = (2.0 * pairs.len() as f64, 2.0 * terms(degree) as f64);
+            let bic = n * 2.0 * libm::log(fit.1.max(1e-9)) + k * libm::log(n);
+            if best.as_ref().is_none_or(|(b, _)| bic < *b) {
+                best = Some((bic, fit));
+            }
+        }
+        best.map(|(_, fit)| fit)
+    }
+}
+
+/// Least-squares similarity (scale, turn, shift) of weighted pairs.
+///
+/// Umeyama, "Least-squares estimation of transformation parameters between two
+/// point patterns", IEEE PAMI 13(4), 1991, in the closed form of the plane.
+pub(crate) fn similarity(pairs: &[(Point, Point)]) -> Option<Affine> {
+    #[allow(clippy::cast_precision_loss)]
+    let n = pairs.len() as f64;
+    if pairs.len() < 2 {
+        return None;
+    }
+    let mean = |f: &dyn Fn(&(Point, Point)) -> Point| {
+        let sum = pairs.iter().fold(Point::new(0.0, 0.0), |s, p| s + f(p));
+        sum * (1.0 / n)
+    };
+    let (ca, cb) = (mean(&|p| p.0), mean(&|p| p.1));
+    let (mut dot, mut cross, mut size) = (0.0, 0.0, 0.0);
+    for (a, b) in pairs {
+        let (a, b) = (*a - ca, *b - cb);
+        dot += a.dot(b);
+        cross += a.x * b.y - a.y * b.x;
+        size += a.dot(a);
+    }
+    if size <= 0.0 {
+        return None;
+    }
+    let (c, s) = (dot / size, cross / size);
+    Some(Affine([
+        c,
+        -s,
+        cb.x - c * ca.x + s * ca.y,
+        s,
+        c,
+        cb.y - s * ca.x - c * ca.y,
+    ]))
+}
