@@ -71,7 +71,7 @@ fn a_pair_is_called_what_it_is() {
         "{table:?}"
     );
     for file in ["difference", "first", "second"] {
-        let path = out.join(format!("pictures/pair/{file}.png"));
+        let path = out.join(format!("pictures/pair/run-{file}.png"));
         assert!(path.is_file(), "{}", path.display());
     }
 
