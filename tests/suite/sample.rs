@@ -321,6 +321,6 @@ fn the_preset_for_a_wear_study_tells_damage_to_the_block() {
             .read_dir()
             .unwrap()
             .count()
-            > 10
+            > 6
     );
 }
