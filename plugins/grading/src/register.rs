@@ -191,10 +191,20 @@ impl<'a> Blocks<'a> {
             permille("stretch_x_permille").unwrap_or(0.0),
             permille("stretch_y_permille").unwrap_or(0.0),
         ];
+        let both = |measured: &str, zero: &str| {
+            libm::hypot(
+                permille(measured).unwrap_or(0.0),
+                permille(zero).unwrap_or(0.0),
+            )
+        };
+        let across = libm::hypot(
+            both("theta_se_mrad", "zero_theta_se_mrad"),
+            both("shear_se_mrad", "zero_shear_se_mrad"),
+        );
         let se = [
-            permille("stretch_x_se_permille").unwrap_or(0.0),
-            permille("stretch_y_se_permille").unwrap_or(0.0),
-            permille("theta_se_mrad").unwrap_or(0.0),
+            both("stretch_x_se_permille", "zero_stretch_x_se_permille"),
+            both("stretch_y_se_permille", "zero_stretch_y_se_permille"),
+            across,
         ];
         let a = [[stretch[0], shear - turn], [shear + turn, stretch[1]]];
         let centre = Point::new(n("dx_mm")?, n("dy_mm")?);
@@ -208,8 +218,8 @@ impl<'a> Blocks<'a> {
             );
             let square = |v: f64| v * v;
             let variance = [
-                square(own[0]) + square(arm.x * se[0]) + 2.0 * square(arm.y * se[2]),
-                square(own[1]) + square(arm.y * se[1]) + 2.0 * square(arm.x * se[2]),
+                square(own[0]) + square(arm.x * se[0]) + square(arm.y * se[2]),
+                square(own[1]) + square(arm.y * se[1]) + square(arm.x * se[2]),
             ];
             let q = radial(shift + moved, variance, z);
             worst = Some(match worst {

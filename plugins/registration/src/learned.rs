@@ -20,7 +20,12 @@ pub(crate) fn layer(name: &str, key: bool, fade: bool, shape: &Shape) -> Layer {
         shape.grid.origin,
         shape.grid.pitch,
     );
-    let (centre, radius, extent) = moments(&edges);
+    let Moments {
+        centre,
+        radius,
+        extent,
+        ..
+    } = moments(&edges);
     Layer {
         name: name.to_owned(),
         rough: rough(&edges),
@@ -38,10 +43,19 @@ pub(crate) fn layer(name: &str, key: bool, fade: bool, shape: &Shape) -> Layer {
 }
 
 /// Centroid, root mean square distance from it and extent of what prints.
+pub(crate) struct Moments {
+    pub(crate) centre: Point,
+    pub(crate) radius: f64,
+    /// Root mean square distance along x and along y, mm.
+    pub(crate) spread: [f64; 2],
+    pub(crate) extent: Rect,
+}
+
+/// The moments of a shape.
 #[allow(clippy::cast_precision_loss)]
-pub(crate) fn moments(edges: &EdgeMap) -> (Point, f64, Rect) {
+pub(crate) fn moments(edges: &EdgeMap) -> Moments {
     let h = edges.distance.height();
-    let (mut n, mut sum, mut square) = (0.0, Point::default(), 0.0);
+    let (mut n, mut sum, mut square) = (0.0, Point::default(), Point::default());
     let (mut low, mut high) = (
         Point::new(f64::MAX, f64::MAX),
         Point::new(f64::MIN, f64::MIN),
@@ -52,16 +66,29 @@ pub(crate) fn moments(edges: &EdgeMap) -> (Point, f64, Rect) {
                 let p = edges.place(i, j);
                 n += 1.0;
                 sum = sum + p;
-                square += p.dot(p);
+                square = square + Point::new(p.x * p.x, p.y * p.y);
                 low = Point::new(low.x.min(p.x), low.y.min(p.y));
                 high = Point::new(high.x.max(p.x), high.y.max(p.y));
             }
         }
     }
     if n <= 0.0 {
-        return (Point::default(), 1.0, Rect::centred(0.0, 0.0));
+        return Moments {
+            centre: Point::default(),
+            radius: 1.0,
+            spread: [1.0; 2],
+            extent: Rect::centred(0.0, 0.0),
+        };
     }
     let centre = sum * (1.0 / n);
-    let radius = (square / n - centre.dot(centre)).max(0.0).sqrt();
-    (centre, radius, Rect::new(low, high))
+    let spread = [
+        (square.x / n - centre.x * centre.x).max(0.0),
+        (square.y / n - centre.y * centre.y).max(0.0),
+    ];
+    Moments {
+        centre,
+        radius: (spread[0] + spread[1]).sqrt(),
+        spread: spread.map(f64::sqrt),
+        extent: Rect::new(low, high),
+    }
 }

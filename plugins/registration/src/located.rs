@@ -4,7 +4,7 @@ use restrike_stage::{Affine, Point};
 
 use crate::joint::Fitted;
 use crate::record::Known;
-use crate::state::RIDE;
+use crate::state::{RIDE, Ride};
 
 /// Half-width of a 90 % interval in standard errors of a normal distribution.
 pub(crate) const NINETY: f64 = 1.6449;
@@ -31,6 +31,8 @@ pub(crate) struct Located {
     pub(crate) covariance: [[f64; RIDE]; RIDE],
     /// Standard errors of the zero, in the motion's units: common to all sheets.
     pub(crate) zero_se: [f64; RIDE],
+    /// The block's middle, where it should print, mm.
+    pub(crate) at: Point,
     /// Shift at the block's middle, mm.
     pub(crate) middle: Point,
     /// Its standard errors from measuring, mm.
@@ -114,8 +116,7 @@ pub(crate) fn located(fit: &Fitted, block: &Known, at: usize, limits: Limits) ->
     let centre = to_true.apply(ride.centre);
     let middle = map.apply(centre) - centre;
     let middle_se = [own[0][0].sqrt(), own[1][1].sqrt()];
-    let zc = block.part.zero.covariance_mm2;
-    let zero_middle_se = zc[0][0].max(zc[1][1]).sqrt();
+    let zero_middle_se = shift_error(&zero, &block.part.zero.covariance_mm2, ride.centre);
     let w = slot.retreat;
     let retreat_se = (fit.covariance[(w, w)] * widen * widen + floor).sqrt();
     let weakest = weakest([[own[0][0], own[0][1]], [own[1][0], own[1][1]]]);
@@ -123,6 +124,7 @@ pub(crate) fn located(fit: &Fitted, block: &Known, at: usize, limits: Limits) ->
         motion,
         covariance,
         zero_se: [0, 1, 2, 3, 4, 5].map(|i| zero_covariance[i][i].max(0.0).sqrt()),
+        at: centre,
         middle,
         middle_se,
         zero_middle_se,
@@ -150,6 +152,20 @@ pub(crate) fn located(fit: &Fitted, block: &Known, at: usize, limits: Limits) ->
         out.reason = unseen(&out, limits);
     }
     Some(out)
+}
+
+/// Standard error of a ride's shift at a place, the larger axis, mm.
+fn shift_error(ride: &Ride, covariance: &Square, at: Point) -> f64 {
+    let q = ride.relative(at);
+    let rows = [
+        [1.0, 0.0, -q.y, q.x, 0.0, q.y],
+        [0.0, 1.0, q.x, 0.0, q.y, q.x],
+    ];
+    let variance = rows.map(|row| {
+        let sum = |i: usize| (0..RIDE).map(|j| covariance[i][j] * row[j]).sum::<f64>();
+        (0..RIDE).map(|i| row[i] * sum(i)).sum::<f64>()
+    });
+    variance[0].max(variance[1]).max(0.0).sqrt()
 }
 
 /// Larger eigenvalue of a 2 x 2 covariance: direction in degrees, standard error.

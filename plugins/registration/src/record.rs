@@ -60,7 +60,7 @@ impl Known {
     }
 
     fn of(shape: BlockShape) -> Self {
-        let (_, _, extent) = moments(&shape.edges);
+        let extent = moments(&shape.edges).extent;
         let part = shape.part;
         let layer = Layer {
             name: part.name.clone(),

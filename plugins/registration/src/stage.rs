@@ -139,6 +139,17 @@ impl Registration {
             .map_err(|_| StageError::new("an earlier impression failed"))
     }
 
+    /// Puts the record out, if there is one.
+    fn put(&self, blocks: &[Known], out: &mut dyn Output) -> Result<(), StageError> {
+        if blocks.is_empty() {
+            return Ok(());
+        }
+        for (name, bytes) in record::write(&self.project.design, blocks)? {
+            out.record(&name, &bytes)?;
+        }
+        Ok(())
+    }
+
     /// Finds the zeros and puts the record out.
     fn finish(&self, out: &mut dyn Output) -> Result<(), StageError> {
         let mut learning = self.learning()?;
@@ -146,13 +157,7 @@ impl Registration {
         blocks.sort_by_key(|b| b.part.order);
         if blocks.is_empty() {
             blocks = self.parts_of_reference(learning.reference.take(), out);
-            if blocks.is_empty() {
-                return Ok(());
-            }
-            for (name, bytes) in record::write(&self.project.design, &blocks)? {
-                out.record(&name, &bytes)?;
-            }
-            return Ok(());
+            return self.put(&blocks, out);
         }
         let Some(key) = blocks.iter().position(|b| b.part.key) else {
             out.note(
@@ -190,10 +195,15 @@ impl Registration {
         {
             self.by_reference(&mut blocks, &kept, out);
         }
-        for (name, bytes) in record::write(&self.project.design, &blocks)? {
-            out.record(&name, &bytes)?;
+        for b in blocks.iter_mut().filter(|b| !b.part.key) {
+            let bent = zero::bent(&b.layer.edges, b.layer.radius);
+            for (row, more) in b.part.zero.covariance_mm2.iter_mut().zip(bent) {
+                for (v, more) in row.iter_mut().zip(more) {
+                    *v += more;
+                }
+            }
         }
-        Ok(())
+        self.put(&blocks, out)
     }
 
     /// The blocks as far as the first reference impression shows them, for want of proofs.
@@ -235,7 +245,7 @@ impl Registration {
         out.note(
             Grade::Info,
             &format!(
-                "{NO_PROOF}: the blocks' shapes are taken from what {} shows of them, and register is relative to that impression",
+                "{NO_PROOF}: the blocks' shapes are taken from what {} shows of them. The key is found on every sheet; the other blocks' edges run hidden under it, so their register is not measured",
                 kept.file
             ),
         );

@@ -64,6 +64,32 @@ pub(crate) fn specs() -> Vec<TableSpec> {
                     "Standard error of the zero at the block's middle: the same on every sheet, it does not average out.",
                 ),
                 number(
+                    "zero_theta_se_mrad",
+                    "mrad",
+                    4,
+                    "The same for the turn: the block's and the paper's own bend is in it, which a narrow block shows as a turn.",
+                ),
+                number(
+                    "zero_stretch_x_se_permille",
+                    "permille",
+                    3,
+                    "The same for the stretch along x.",
+                ),
+                number(
+                    "zero_stretch_y_se_permille",
+                    "permille",
+                    3,
+                    "The same for the stretch along y.",
+                ),
+                number("zero_shear_se_mrad", "mrad", 4, "The same for the shear."),
+                number(
+                    "middle_x_mm",
+                    "mm",
+                    2,
+                    "The block's middle, where it should print, from the sheet's centre to the right.",
+                ),
+                number("middle_y_mm", "mm", 2, "The same upwards."),
+                number(
                     "dx_mm",
                     "mm",
                     4,
@@ -109,6 +135,12 @@ pub(crate) fn specs() -> Vec<TableSpec> {
                     3,
                     "Standard error of the stretch along y.",
                 ),
+                number(
+                    "shear_se_mrad",
+                    "mrad",
+                    4,
+                    "Standard error of the shear from measuring.",
+                ),
                 number("cov_dx_dy_mm2", "mm2", 9, "Covariance of dx and dy."),
                 number(
                     "cov_dx_theta",
@@ -126,7 +158,7 @@ pub(crate) fn specs() -> Vec<TableSpec> {
                     "dx_low_mm",
                     "mm",
                     4,
-                    "Lower end of the 90 % interval of dx, zero included.",
+                    "Lower end of the 90 % interval of dx, zero included; where the place found is not believed, as far as was looked about it.",
                 ),
                 number("dx_high_mm", "mm", 4, "Upper end of it."),
                 number(
@@ -233,6 +265,8 @@ pub(crate) fn block_row(image: &str, block: &Known, l: &Located, strength: f64) 
         (NINETY * spread.max(0.0).sqrt()).max(l.lost.unwrap_or(0.0))
     };
     let ok = l.reason.is_none();
+    // A shape without the edges under the key was not looked for: no bounds either.
+    let bounded = |v: f64| (!block.layer.parted).then_some(v);
     let given = |v: f64| ok.then_some(v);
     let basis = match block.part.zero.basis.as_str() {
         "key lines" => "absolute",
@@ -255,6 +289,12 @@ pub(crate) fn block_row(image: &str, block: &Known, l: &Located, strength: f64) 
         .set("shift_y_mm", given(l.middle.y))
         .set("shift_y_se_mm", l.middle_se[1])
         .set("zero_se_mm", l.zero_middle_se)
+        .set("zero_theta_se_mrad", 1000.0 * l.zero_se[2])
+        .set("zero_stretch_x_se_permille", 1000.0 * l.zero_se[3])
+        .set("zero_stretch_y_se_permille", 1000.0 * l.zero_se[4])
+        .set("zero_shear_se_mrad", 1000.0 * l.zero_se[5])
+        .set("middle_x_mm", l.at.x)
+        .set("middle_y_mm", l.at.y)
         .set("dx_mm", given(l.motion[0]))
         .set("dy_mm", given(l.motion[1]))
         .set("theta_mrad", given(1000.0 * l.motion[2]))
@@ -266,13 +306,14 @@ pub(crate) fn block_row(image: &str, block: &Known, l: &Located, strength: f64) 
         .set("theta_se_mrad", 1000.0 * se(2))
         .set("stretch_x_se_permille", 1000.0 * se(3))
         .set("stretch_y_se_permille", 1000.0 * se(4))
+        .set("shear_se_mrad", 1000.0 * se(5))
         .set("cov_dx_dy_mm2", l.covariance[0][1])
         .set("cov_dx_theta", 1000.0 * l.covariance[0][2])
         .set("cov_dy_theta", 1000.0 * l.covariance[1][2])
-        .set("dx_low_mm", l.motion[0] - half(0))
-        .set("dx_high_mm", l.motion[0] + half(0))
-        .set("dy_low_mm", l.motion[1] - half(1))
-        .set("dy_high_mm", l.motion[1] + half(1))
+        .set("dx_low_mm", bounded(l.motion[0] - half(0)))
+        .set("dx_high_mm", bounded(l.motion[0] + half(0)))
+        .set("dy_low_mm", bounded(l.motion[1] - half(1)))
+        .set("dy_high_mm", bounded(l.motion[1] + half(1)))
         .set("retreat_mm", given(l.retreat.0))
         .set("retreat_se_mm", l.retreat.1)
         .set("strength", given(strength))

@@ -47,6 +47,11 @@ const TILE_MM: f64 = 6.0;
 /// What carvers differ from the middle of the line, as a lasting error of the
 /// whole block, mm (an assumption; it bounds how exact a zero can be).
 const CARVER_MM: f64 = 0.01;
+/// How far wood and paper are bent, smoothly, and over what length, mm. A bend
+/// across a narrow block cannot be told from a stretch or turn of it, which
+/// would be claimed for all of the sheet (an assumption, like the above).
+const BENT_MM: f64 = 0.03;
+const BENT_OVER_MM: f64 = 20.0;
 /// Fewest pieces and least share of the outline that make a zero.
 const PIECES: usize = 6;
 const SHARE: f64 = 0.3;
@@ -58,6 +63,20 @@ const RIVAL: f64 = 0.88;
 const RIVAL_MM: f64 = 0.5;
 /// How far the outline is looked for about where the proof has it, mm.
 const REACH_MM: f64 = 1.6;
+
+/// What a bend adds to the covariance of a block's turn, stretch and shear.
+pub(crate) fn bent(edges: &EdgeMap, radius: f64) -> [[f64; RIDE]; RIDE] {
+    let spread = crate::learned::moments(edges).spread;
+    let [x, y] = spread.map(|s| (radius * BENT_MM / (BENT_OVER_MM + s)).powi(2));
+    let mut out = [[0.0; RIDE]; RIDE];
+    // Stretch along an axis is the slope along it; turn and shear are half the
+    // difference and half the sum of the slopes across.
+    out[3][3] = x;
+    out[4][4] = y;
+    (out[2][2], out[5][5]) = ((x + y) / 4.0, (x + y) / 4.0);
+    (out[2][5], out[5][2]) = ((x - y) / 4.0, (x - y) / 4.0);
+    out
+}
 
 /// Looks for the zero of a block.
 ///

@@ -2,6 +2,7 @@
 
 use restrike_ops::mark_contacts::{Contact, RigidMotion, motion_from_shifts};
 
+use super::MarkOptions;
 use super::evidence::{Evidence, More};
 use super::fit::BlockFit;
 use super::layout::Face;
@@ -51,6 +52,8 @@ pub(crate) enum Because {
     Scatter,
     /// Too few sheets to know the scatter.
     TooFew,
+    /// Where the block should print is not known.
+    NoZero,
 }
 
 /// The advice for a face.
@@ -75,7 +78,16 @@ pub(crate) fn decide(
     faces: &[Face; 3],
     evidence: &[Evidence; 3],
     tolerance: f64,
+    options: &MarkOptions,
 ) -> ([Advice; 3], RigidMotion) {
+    if !block.basis.decides(options) {
+        let none = Advice {
+            action: Action::Undecided,
+            because: Because::NoZero,
+            more: None,
+        };
+        return ([none; 3], RigidMotion::default());
+    }
     let unmoved = block.worst(&RigidMotion::default());
     let inside = unmoved <= tolerance;
     let wanted = evidence.map(|e| {
@@ -115,9 +127,11 @@ pub(crate) fn decide(
         let open = match because {
             Because::InTolerance(_) => e.correction.abs() + e.half > tolerance,
             Because::Chance | Because::TooFew => true,
-            Because::Shifted | Because::OthersDo(_) | Because::LittleGain | Because::Scatter => {
-                false
-            }
+            Because::Shifted
+            | Because::OthersDo(_)
+            | Because::LittleGain
+            | Because::Scatter
+            | Because::NoZero => false,
         };
         let detect = e.correction.abs().max(tolerance);
         // An interval that lies inside the tolerance is an answer as well.

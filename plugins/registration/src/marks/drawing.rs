@@ -2,7 +2,7 @@
 
 use restrike_stage::{Affine, Frame, Mark, Picture, Point, Project, Raster, Rect, Stroke, Tone};
 
-use super::decide::{Action, Advice};
+use super::decide::{Action, Advice, Because};
 use super::fit::BlockFit;
 use super::layout::{Face, corners, mirrored};
 use super::words::mm;
@@ -128,15 +128,19 @@ pub(crate) fn drawing(
     }
     marks.extend(list(&canvas, block, faces, advice));
     scale(&canvas, factor, &mut marks);
-    let towards = if block.relative {
-        "to match the reference impression"
+    let towards = block.basis.aim();
+    let doubt = if advice.iter().any(|a| a.because == Because::NoZero) {
+        format!(
+            " No mark is to be cut or padded by this drawing: {}.",
+            block.basis.doubt()
+        )
     } else {
-        "to meet the key"
+        String::new()
     };
     Picture {
         name: name(at),
         caption: format!(
-            "Block {} as it lies face up (the print's mirror image), with its registration marks and what to do there {towards}. The sheet's edge is dashed, images are outlined. An arrow starts at the contact and ends where the face should be; arrows are drawn {factor:.0} times too long, in all blocks alike.",
+            "Block {} as it lies face up (the print's mirror image), with its registration marks and what to do there {towards}.{doubt} The sheet's edge is dashed, images are outlined. An arrow starts at the contact of a face that is to be moved and ends where the face should be; arrows are drawn {factor:.0} times too long, in all blocks alike.",
             block.block
         ),
         base: BASE.to_owned(),
@@ -207,14 +211,16 @@ fn draw_face(
     let acts = matches!(advice.action, Action::CutBack | Action::Pad);
     let tone = tone_of(advice);
     marks.push(line(0.0, tone, Stroke::Solid));
+    // A mark that is to be left gets no arrow: whoever stands at the block with
+    // the drawing must not cut by it.
     if acts {
         marks.push(line(correction * factor, Tone::Expected, Stroke::Dashed));
+        marks.push(Mark::Arrow {
+            from: canvas.place(at),
+            to: canvas.place(at + n * (correction * factor)),
+            tone,
+        });
     }
-    marks.push(Mark::Arrow {
-        from: canvas.place(at),
-        to: canvas.place(at + n * (correction * factor)),
-        tone,
-    });
     let away = if along.dot(beside - at) > 0.0 {
         -3.0
     } else {
@@ -252,7 +258,15 @@ fn list(canvas: &Canvas, block: &BlockFit, faces: &[Face; 3], advice: &[Advice; 
             tone_of(a),
         )
     };
-    let title = (format!("Block {}, face up", block.block), Tone::Guide);
+    let against = if advice.iter().any(|a| a.because == Because::NoZero) {
+        ": its true place is not known"
+    } else {
+        ""
+    };
+    let title = (
+        format!("Block {}, face up{against}", block.block),
+        Tone::Guide,
+    );
     std::iter::once(title)
         .chain((0..3).map(words))
         .zip([0.0, 1.5, 2.5, 3.5])

@@ -126,7 +126,7 @@ fn weigh_face(
     };
     let n = block.sheets.len();
     let measuring = mean(block.sheets.iter().map(|s| s.variance[face]));
-    let zero_variance = block.zero_se * block.zero_se;
+    let zero_variance = block.zero_variance[face];
     let (placing, dof) = pooled.map_or((0.0, 0.0), |(placing, _, dof)| (placing, dof));
     // A block placed worse than the others often passes the test unnoticed.
     let placing = own.map_or(placing, |o| placing.max(o.total - o.measuring));

@@ -12,6 +12,7 @@ use restrike_ops::mark_contacts::RigidMotion;
 use restrike_ops::minimax_rigid::{Displaced, least_squares_rigid, minimax_rigid};
 use restrike_stage::{Point, Project};
 
+use super::basis::Basis;
 use super::input::{Motion, Reading, Readings};
 use super::layout::{Corner, Face, corners};
 
@@ -24,7 +25,7 @@ pub(crate) struct Part {
     pub(crate) corners: Vec<Corner>,
     /// Mean motion over the sheets.
     pub(crate) mean: Motion,
-    /// Standard error of the mean stretch along x and y from sheet to sheet;
+    /// Standard error of the mean stretch along x and y, from sheet to sheet and of the zero;
     /// none where it was not fitted on every sheet or there is one sheet only.
     pub(crate) stretch_se: Option<[f64; 2]>,
     /// Whether the stretch was fitted on every sheet.
@@ -47,14 +48,14 @@ pub(crate) struct SheetShift {
 pub(crate) struct BlockFit {
     /// The block.
     pub(crate) block: String,
-    /// Whether against the reference impression instead of the key.
-    pub(crate) relative: bool,
+    /// What its places are against.
+    pub(crate) basis: Basis,
     /// Its images.
     pub(crate) parts: Vec<Part>,
     /// Its sheets.
     pub(crate) sheets: Vec<SheetShift>,
-    /// Standard error common to all sheets, mm.
-    pub(crate) zero_se: f64,
+    /// Variance of each face's shift that is common to all sheets, mm2.
+    pub(crate) zero_variance: [f64; 3],
     /// The move that mends most, and what it asks of each face, mm.
     pub(crate) best: RigidMotion,
     /// Needed shift of each face along its normal, mm.
@@ -94,8 +95,8 @@ pub(crate) fn fit(
     block: &str,
 ) -> Option<BlockFit> {
     let mut of_block: Vec<&Reading> = readings.found.iter().filter(|r| r.block == block).collect();
-    let relative = of_block.iter().all(|r| r.relative);
-    of_block.retain(|r| r.relative == relative);
+    let basis = of_block.iter().map(|r| r.basis).min()?;
+    of_block.retain(|r| r.basis == basis);
     let sheets = choose(&of_block)?;
     let images: Vec<&str> = sheets.first()?.iter().map(|r| r.image.as_str()).collect();
     let places: Vec<Vec<Corner>> = images.iter().map(|i| corners(project, i)).collect();
@@ -108,10 +109,10 @@ pub(crate) fn fit(
     let seen = sheets.iter().map(|s| sheet_shift(s, &shifts)).collect();
     let mut out = BlockFit {
         block: block.to_owned(),
-        relative,
+        basis,
         parts,
         sheets: seen,
-        zero_se: mean(of_block.iter().map(|r| r.zero_se)),
+        zero_variance: zero_variance(sheets.first()?, &shifts),
         best: RigidMotion::default(),
         correction: [0.0; 3],
     };
@@ -203,12 +204,32 @@ fn sheet_shift(sheet: &[&Reading], operator: &[[[f64; 5]; 3]]) -> SheetShift {
     out
 }
 
+/// Variance of each face's shift by the zero. One zero holds for all images, so
+/// their shares of one motion add up before they are squared.
+fn zero_variance(sheet: &[&Reading], operator: &[[[f64; 5]; 3]]) -> [f64; 3] {
+    let mut out = [0.0; 3];
+    for which in 0..5 {
+        let mut shift = [0.0; 3];
+        for (r, by_face) in sheet.iter().zip(operator) {
+            let motion = r.zero.motions()[which];
+            for (s, row) in shift.iter_mut().zip(by_face) {
+                *s += row.iter().zip(motion).map(|(a, b)| a * b).sum::<f64>();
+            }
+        }
+        for (o, s) in out.iter_mut().zip(shift) {
+            *o += s * s;
+        }
+    }
+    out
+}
+
 fn part(image: &str, corners: Vec<Corner>, readings: &[&Reading]) -> Part {
     let stretched = readings.iter().all(|r| r.stretched);
     let of = |i: usize| mean(readings.iter().map(|r| r.motion[i]));
     let se = |i: usize| {
         let values: Vec<f64> = readings.iter().map(|r| r.motion[i]).collect();
-        sample_variance(&values).map(|v| (v / count(values.len())).sqrt())
+        let zero = mean(readings.iter().map(|r| r.zero.se[i - 1]));
+        sample_variance(&values).map(|v| (v / count(values.len()) + zero * zero).sqrt())
     };
     Part {
         image: image.to_owned(),

@@ -2,12 +2,38 @@
 
 use std::collections::BTreeSet;
 
-use restrike_stage::{Impression, Project, Role, Summary, Table};
+use restrike_stage::{Impression, Point, Project, Role, Summary, Table};
 
 use super::MarkOptions;
+use super::basis::Basis;
 
 /// A measured motion: dx, dy in mm, theta in radians, stretch along x and y.
 pub(crate) type Motion = [f64; 5];
+
+/// Standard errors of a block's zero, about its own middle, where they do not correlate.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub(crate) struct ZeroError {
+    /// The middle, mm.
+    pub(crate) at: Point,
+    /// Of the shift along either axis in mm, of the turn in radians, of the stretch
+    /// along x and y.
+    pub(crate) se: [f64; 4],
+}
+
+impl ZeroError {
+    /// The motions about the sheet's centre that are one standard error each.
+    pub(crate) fn motions(&self) -> [Motion; 5] {
+        let [shift, turn, x, y] = self.se;
+        let c = self.at;
+        [
+            [shift, 0.0, 0.0, 0.0, 0.0],
+            [0.0, shift, 0.0, 0.0, 0.0],
+            [turn * c.y, -turn * c.x, turn, 0.0, 0.0],
+            [-x * c.x, 0.0, 0.0, x, 0.0],
+            [0.0, -y * c.y, 0.0, 0.0, y],
+        ]
+    }
+}
 
 /// One measured motion of a block on a sheet.
 #[derive(Debug, Clone, PartialEq)]
@@ -18,16 +44,16 @@ pub(crate) struct Reading {
     pub(crate) image: String,
     /// The block.
     pub(crate) block: String,
-    /// Whether it is against the reference impression instead of the key.
-    pub(crate) relative: bool,
+    /// What it is against.
+    pub(crate) basis: Basis,
     /// The motion about the sheet's centre; stretch 0 where it was not fitted.
     pub(crate) motion: Motion,
     /// Whether the stretch was fitted.
     pub(crate) stretched: bool,
     /// Covariance of the motion from measuring.
     pub(crate) covariance: [[f64; 5]; 5],
-    /// Standard error common to all sheets, mm.
-    pub(crate) zero_se: f64,
+    /// What is common to all sheets.
+    pub(crate) zero: ZeroError,
 }
 
 /// A block that could not be located on a sheet, and what is known all the same.
@@ -122,8 +148,8 @@ pub(crate) fn read(
         if block.is_empty() || key == Some(&block) {
             continue;
         }
-        let relative = text("basis").starts_with("relative");
-        if relative && references.contains(&sheet) {
+        let basis = Basis::of(&text("basis"));
+        if basis == Basis::Reference && references.contains(&sheet) {
             continue;
         }
         let place = (number("dx_mm"), number("dy_mm"), number("theta_mrad"));
@@ -152,14 +178,36 @@ pub(crate) fn read(
             sheet,
             image: text("image"),
             block,
-            relative,
+            basis,
             motion: [dx, dy, theta / 1000.0, unit(stretch.0), unit(stretch.1)],
             stretched: stretch.0.is_some() && stretch.1.is_some(),
             covariance,
-            zero_se: number("zero_se_mm").unwrap_or(0.0).abs(),
+            zero: zero_error(&number),
         });
     }
     out
+}
+
+/// The errors of the zero; those that are not given are none.
+fn zero_error(number: &impl Fn(&str) -> Option<f64>) -> ZeroError {
+    let se = |column: &str| {
+        number(column)
+            .filter(|v| v.is_finite())
+            .unwrap_or(0.0)
+            .abs()
+    };
+    ZeroError {
+        at: Point::new(
+            number("middle_x_mm").unwrap_or(0.0),
+            number("middle_y_mm").unwrap_or(0.0),
+        ),
+        se: [
+            se("zero_se_mm"),
+            se("zero_theta_se_mrad") / 1000.0,
+            se("zero_stretch_x_se_permille") / 1000.0,
+            se("zero_stretch_y_se_permille") / 1000.0,
+        ],
+    }
 }
 
 /// Covariance of a motion; none when a standard error is missing. The stretch's

@@ -6,6 +6,7 @@
 //! being its normal towards the sheet; over 0 it is padded, under 0 cut back.
 
 mod apart;
+mod basis;
 mod decide;
 mod drawing;
 mod evidence;
@@ -35,6 +36,9 @@ pub(crate) use tables::tables;
 /// Tolerance at the worst image corner where the config has no `register_mm`
 /// (common practice, no source).
 const TOLERANCE_MM: f64 = 0.1;
+
+/// An interval as wide as this is no knowledge of a mark but the reach of a search.
+const TELLS_NOTHING_MM: f64 = 2.0;
 
 /// Names of the drawings, for the manifest.
 pub(crate) fn pictures() -> Vec<String> {
@@ -79,11 +83,12 @@ pub(crate) fn summarise(
             return Ok(());
         }
     };
-    advise(project, &faces, &readings, &names, out)
+    advise(project, options, &faces, &readings, &names, out)
 }
 
 fn advise(
     project: &Project,
+    options: &MarkOptions,
     faces: &[Face; 3],
     readings: &Readings,
     names: &[String],
@@ -107,7 +112,7 @@ fn advise(
         for remark in apart::remarks(block, faces, tolerance) {
             out.note(Level::Warning, &remark);
         }
-        let (advice, moved) = decide(block, faces, &evidence, tolerance);
+        let (advice, moved) = decide(block, faces, &evidence, tolerance, options);
         for i in 0..3 {
             let row = correction_row(block, &faces[i], &evidence[i], &advice[i], tolerance);
             out.row(tables::CORRECTIONS, row)?;
@@ -179,14 +184,6 @@ fn tolerance(project: &Project, out: &mut dyn Output) -> f64 {
     }
 }
 
-fn basis(relative: bool) -> &'static str {
-    if relative {
-        "relative to reference"
-    } else {
-        "absolute"
-    }
-}
-
 fn correction_row(block: &BlockFit, face: &Face, e: &Evidence, a: &Advice, tolerance: f64) -> Row {
     let acts = matches!(a.action, Action::CutBack | Action::Pad);
     let (at, move_) = (face.contact.at, face.contact.normal * e.correction);
@@ -199,7 +196,7 @@ fn correction_row(block: &BlockFit, face: &Face, e: &Evidence, a: &Advice, toler
     Row::new()
         .set("block", block.block.as_str())
         .set("face", face.name())
-        .set("basis", basis(block.relative))
+        .set("basis", block.basis.name())
         .set("sheets", e.sheets)
         .set("action", a.action.name())
         .set("by_mm", acts.then(|| e.correction.abs()))
@@ -220,10 +217,7 @@ fn correction_row(block: &BlockFit, face: &Face, e: &Evidence, a: &Advice, toler
         .set("contact_v_mm", block_at.y)
         .set("move_u_mm", block_move.x)
         .set("move_v_mm", block_move.y)
-        .set(
-            "advice",
-            words::advice(face, e, a, tolerance, block.relative),
-        )
+        .set("advice", words::advice(face, e, a, tolerance, block.basis))
 }
 
 fn residual_row(
@@ -242,7 +236,7 @@ fn residual_row(
     let row = Row::new()
         .set("block", block.block.as_str())
         .set("image", part.image.as_str())
-        .set("basis", basis(block.relative))
+        .set("basis", block.basis.name())
         .set("sheets", block.sheets.len())
         .set("now_mm", now)
         .set("as_advised_mm", advised)
@@ -280,10 +274,13 @@ fn hidden_rows(
                 Some(((sign * low).min(sign * high), (sign * low).max(sign * high)))
             })
             .collect();
-        let interval = across.filter(|a| !a.is_empty()).map(|a| {
-            let low = fit::mean(a.iter().map(|v| v.0));
-            (low, fit::mean(a.iter().map(|v| v.1)))
-        });
+        let interval = across
+            .filter(|a| !a.is_empty())
+            .map(|a| {
+                let low = fit::mean(a.iter().map(|v| v.0));
+                (low, fit::mean(a.iter().map(|v| v.1)))
+            })
+            .filter(|(low, high)| high - low < TELLS_NOTHING_MM);
         let sheets: std::collections::BTreeSet<usize> = hidden.iter().map(|h| h.sheet).collect();
         let at = face.contact.at;
         let row = Row::new()

@@ -123,16 +123,13 @@ fn residuals() -> TableSpec {
         ),
         permille(
             "stretch_x_se_permille",
-            "Its standard error from sheet to sheet.",
+            "Its standard error, from sheet to sheet and of the zero.",
         ),
         permille(
             "stretch_y_permille",
             "Mean stretch along y; empty where not fitted.",
         ),
-        permille(
-            "stretch_y_se_permille",
-            "Its standard error from sheet to sheet.",
-        ),
+        permille("stretch_y_se_permille", "Its standard error likewise."),
         ColumnSpec::text("words", "The same in words."),
     ]);
     TableSpec {

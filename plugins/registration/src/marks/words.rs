@@ -2,6 +2,7 @@
 
 use restrike_ops::mark_contacts::RigidMotion;
 
+use super::basis::Basis;
 use super::decide::{Action, Advice, Because};
 use super::evidence::{Evidence, More};
 use super::fit::{BlockFit, Part};
@@ -27,14 +28,13 @@ pub(crate) fn advice(
     e: &Evidence,
     a: &Advice,
     tolerance: f64,
-    relative: bool,
+    basis: Basis,
 ) -> String {
     let name = face.spoken();
     let size = mm(e.correction);
-    let to_match = if relative {
-        ", to match the reference impression"
-    } else {
-        ""
+    let to_match = match basis {
+        Basis::Key => String::new(),
+        other => format!(", {}", other.aim()),
     };
     let mut text = match a.action {
         Action::CutBack => format!("Cut {name} back by {size}{to_match}"),
@@ -43,7 +43,7 @@ pub(crate) fn advice(
         Action::Undecided => format!("Undecided about {name}{to_match}"),
     };
     text.push_str(": ");
-    text.push_str(&reason(e, a, tolerance));
+    text.push_str(&reason(e, a, tolerance, basis));
     text.push('.');
     if let Some(more) = a.more {
         text.push(' ');
@@ -52,7 +52,7 @@ pub(crate) fn advice(
     text
 }
 
-fn reason(e: &Evidence, a: &Advice, tolerance: f64) -> String {
+fn reason(e: &Evidence, a: &Advice, tolerance: f64, basis: Basis) -> String {
     let size = mm(e.correction);
     let n = sheets(e.sheets);
     let scatter = e.scatter.unwrap_or(0.0);
@@ -82,6 +82,15 @@ fn reason(e: &Evidence, a: &Advice, tolerance: f64) -> String {
         Because::Chance | Because::TooFew => {
             format!("it is off by {size}, but {n} cannot tell that from the scatter of placing")
         }
+        Because::NoZero => format!(
+            "{}; {size} {} would bring it there",
+            basis.doubt(),
+            if e.correction > 0.0 {
+                "of padding"
+            } else {
+                "cut back"
+            }
+        ),
         Because::Scatter => format!(
             "it is off by {size}, but the scatter of placing ({}) is more than twice that",
             mm(scatter)

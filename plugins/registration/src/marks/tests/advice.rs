@@ -78,11 +78,38 @@ fn one_proof_alone_cannot_tell() {
     assert_eq!(number(row, "correction_se_mm"), None);
 }
 
+/// A reference that is itself out would otherwise be cut into the marks.
 #[test]
-fn advice_relative_to_a_reference_says_so() {
+fn nothing_is_advised_against_a_reference_nobody_has_vouched_for() {
+    for basis in ["relative to reference", "relative to proof"] {
+        let mut rows = sheets(&[[0.4, 0.3, 0.0]; 4]);
+        rows.iter_mut().for_each(|r| r.basis = basis);
+        let kept = run(&project(&["ochre"]), &rows);
+        assert_eq!(actions(&kept), ["undecided"; 3]);
+        for r in kept.of("mark_corrections") {
+            assert_eq!(text(r, "basis"), basis);
+            assert_eq!((number(r, "by_mm"), number(r, "more_proofs")), (None, None));
+            assert!(number(r, "correction_mm").is_some());
+            assert!(text(r, "advice").contains("follows no key lines"));
+        }
+        let drawing = &kept.pictures[0];
+        assert!(drawing.caption.contains("No mark is to be cut"));
+        let arrows = |m: &&Mark| matches!(m, Mark::Arrow { .. });
+        assert_eq!(drawing.marks.iter().filter(arrows).count(), 0);
+    }
+}
+
+#[test]
+fn advice_against_a_trusted_reference_says_so() {
     let mut rows = sheets(&[[0.4, 0.3, 0.0]; 4]);
-    rows.iter_mut().for_each(|r| r.relative = true);
-    let kept = run(&project(&["ochre"]), &rows);
+    rows.iter_mut()
+        .for_each(|r| r.basis = "relative to reference");
+    let options = MarkOptions {
+        reference_in_register: true,
+        ..MarkOptions::default()
+    };
+    let kept = run_with(&project(&["ochre"]), options, &rows);
+    assert!(actions(&kept).contains(&"pad"), "{:?}", actions(&kept));
     for r in kept.of("mark_corrections") {
         assert_eq!(text(r, "basis"), "relative to reference");
         assert!(text(r, "advice").contains("to match the reference impression"));
@@ -97,7 +124,7 @@ fn advice_relative_to_a_reference_says_so() {
 #[test]
 fn absolute_rows_outweigh_relative_ones() {
     let mut rows = sheets(&[[0.4, 0.0, 0.0]; 5]);
-    rows[4].relative = true;
+    rows[4].basis = "relative to reference";
     rows[4].motion = [5.0, 5.0, 5.0];
     let kept = run(&project(&["ochre"]), &rows);
     let row = kept.correction("ochre", "short");
@@ -113,6 +140,7 @@ fn only_the_first_sheets_count_when_asked() {
     rows.extend((5..9).map(|s| Seen::new(s, "ochre", [-3.0, 0.0, 0.0])));
     let options = MarkOptions {
         first_sheets: Some(4),
+        ..MarkOptions::default()
     };
     let kept = run_with(&project(&["ochre"]), options, &rows);
     let row = kept.correction("ochre", "short");
@@ -259,9 +287,11 @@ fn the_drawing_is_mirrored_and_its_arrows_exaggerated_as_stated() {
             _ => None,
         })
         .collect();
-    // Corner mark short edge: left in the print, so on the right of the block;
-    // padded, so its arrow points to the left, into the sheet.
-    let (from, to, tone) = arrows[2];
+    // Of the three faces only this one is to be moved. Corner mark short edge: left in
+    // the print, so on the right of the block; padded, so its arrow points to the
+    // left, into the sheet.
+    assert_eq!(arrows.len(), 1);
+    let (from, to, tone) = arrows[0];
     assert_eq!(tone, Tone::Measured);
     assert!(from.x > 0.8 * frame.width && to.x < from.x && (to.y - from.y).abs() < 1e-9);
     let px_per_mm = frame.width / (390.0 * 1.24);

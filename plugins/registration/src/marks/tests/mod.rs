@@ -93,7 +93,7 @@ pub(super) struct Seen {
     pub(super) sheet: usize,
     pub(super) image: &'static str,
     pub(super) block: &'static str,
-    pub(super) relative: bool,
+    pub(super) basis: &'static str,
     pub(super) motion: [f64; 3],
     pub(super) se: [f64; 3],
     pub(super) stretch: Option<[f64; 2]>,
@@ -107,7 +107,7 @@ impl Seen {
             sheet,
             image: "whole",
             block,
-            relative: false,
+            basis: "absolute",
             motion,
             se: [0.005, 0.005, 0.02],
             stretch: None,
@@ -147,12 +147,7 @@ pub(super) fn registration(rows: &[Seen]) -> Table {
             s.sheet.into(),
             s.image.into(),
             s.block.into(),
-            if s.relative {
-                "relative to reference"
-            } else {
-                "absolute"
-            }
-            .into(),
+            s.basis.into(),
             shown.into(),
             s.hidden.map(|h| h.0).into(),
             value(s.motion[0]),
