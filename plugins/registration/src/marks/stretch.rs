@@ -24,11 +24,25 @@ const MEDIAN_SE: f64 = 1.253_314_137_315_500_3;
 struct Axis {
     polished: Polished,
     sigma: f64,
+    /// Standard error of each block's zero, permille: the same on every sheet.
+    zero: Vec<f64>,
 }
 
 impl Axis {
     fn se(&self, cells: usize) -> Option<f64> {
         (cells > 0).then(|| MEDIAN_SE * self.sigma / count(cells).sqrt())
+    }
+
+    /// Of a block's own share: its zero does not average out.
+    fn block_se(&self, cells: usize, block: usize) -> Option<f64> {
+        self.se(cells).map(|se| libm::hypot(se, self.zero[block]))
+    }
+
+    /// Of what all cells share: the blocks' zeros average over the blocks.
+    fn common_se(&self, cells: usize) -> Option<f64> {
+        let zeros = self.zero.iter().map(|z| z * z).sum::<f64>().sqrt();
+        let mean = MEDIAN_SE * zeros / count(self.zero.len().max(1));
+        self.se(cells).map(|se| libm::hypot(se, mean))
     }
 }
 
@@ -63,13 +77,25 @@ pub(crate) fn rows(project: &Project, readings: &Readings, blocks: &[String]) ->
             .map(|s| blocks.iter().map(|b| cell(*s, b)).collect())
             .collect()
     };
-    let axes = [table(0), table(1)].map(|t| {
+    let zero = |axis: usize| -> Vec<f64> {
+        let of = |b: &&str| {
+            let here = readings.found.iter().filter(|r| r.block == **b);
+            mean(here.map(|r| 1000.0 * r.zero.se[2 + axis]))
+        };
+        blocks.iter().map(of).collect()
+    };
+    let axes = [0, 1].map(|axis| {
+        let t = table(axis);
         let polished = median_polish(&t, 1e-6)?;
         let left: Vec<f64> = polished.left.iter().flatten().copied().flatten().collect();
         // Row and column effects have taken some of the scatter away.
         let free = count((sheets.len() - 1) * (blocks.len() - 1)).max(1.0);
         let sigma = mad_sigma(&left)? * (count(left.len()) / free).max(1.0).sqrt();
-        Some(Axis { polished, sigma })
+        Some(Axis {
+            polished,
+            sigma,
+            zero: zero(axis),
+        })
     });
     let [Some(x), Some(y)] = axes else {
         return Vec::new();
@@ -80,17 +106,18 @@ pub(crate) fn rows(project: &Project, readings: &Readings, blocks: &[String]) ->
     for (j, block) in blocks.iter().enumerate() {
         let n = x.polished.left.iter().filter(|r| r[j].is_some()).count();
         let effect = |a: &Axis| a.polished.columns[j];
+        let (x_se, y_se) = (x.block_se(n, j), y.block_se(n, j));
         let row = effect_row(
             "block",
             block,
             n,
-            (&x, effect(&x)),
-            (&y, effect(&y)),
+            (effect(&x), x_se),
+            (effect(&y), y_se),
             enough,
         );
         out.push(row.set(
             "words",
-            block_words(effect(&x), effect(&y), x.se(n), y.se(n), enough),
+            block_words(effect(&x), effect(&y), x_se, y_se, enough),
         ));
     }
     for (i, sheet) in sheets.iter().enumerate() {
@@ -100,8 +127,8 @@ pub(crate) fn rows(project: &Project, readings: &Readings, blocks: &[String]) ->
             "sheet",
             &sheet.to_string(),
             n,
-            (&x, effect(&x)),
-            (&y, effect(&y)),
+            (effect(&x), x.se(n)),
+            (effect(&y), y.se(n)),
             enough,
         );
         let trend = [&x, &y].map(|a| later_less_earlier(&a.polished.left[i], &later, a.sigma));
@@ -166,8 +193,8 @@ fn effect_row(
     of: &str,
     name: &str,
     cells: usize,
-    x: (&Axis, Option<f64>),
-    y: (&Axis, Option<f64>),
+    x: (Option<f64>, Option<f64>),
+    y: (Option<f64>, Option<f64>),
     enough: bool,
 ) -> Row {
     let row = Row::new()
@@ -177,10 +204,10 @@ fn effect_row(
     if !enough {
         return row;
     }
-    row.set("x_permille", x.1)
-        .set("x_se_permille", x.0.se(cells))
-        .set("y_permille", y.1)
-        .set("y_se_permille", y.0.se(cells))
+    row.set("x_permille", x.0)
+        .set("x_se_permille", x.1)
+        .set("y_permille", y.0)
+        .set("y_se_permille", y.1)
 }
 
 fn all_row(x: &Axis, y: &Axis, sheets: usize, blocks: usize, enough: bool) -> Row {
@@ -204,9 +231,9 @@ fn all_row(x: &Axis, y: &Axis, sheets: usize, blocks: usize, enough: bool) -> Ro
         .set("name", "all")
         .set("cells", cells)
         .set("x_permille", sx)
-        .set("x_se_permille", x.se(few))
+        .set("x_se_permille", x.common_se(few))
         .set("y_permille", sy)
-        .set("y_se_permille", y.se(few))
+        .set("y_se_permille", y.common_se(few))
         .set("words", words)
 }
 

@@ -160,7 +160,7 @@ fn stretch() -> TableSpec {
             ),
             permille(
                 "x_se_permille",
-                "Its standard error, from what the polish leaves over.",
+                "Its standard error, from what the polish leaves over and, for a block and for all, the blocks' zeros.",
             ),
             permille("y_permille", "Share of the stretch along y."),
             permille("y_se_permille", "Its standard error."),
