@@ -138,8 +138,13 @@ pub(crate) fn residual(
     (corner, left): (Corner, f64),
     tolerance: f64,
 ) -> String {
+    let against = match block.basis {
+        Basis::Key => "",
+        Basis::Reference => "Against the reference impression: ",
+        Basis::Proof => "Against its proof: ",
+    };
     let mut text = format!(
-        "{} as the marks are, {} corrected as advised.",
+        "{against}{} as the marks are, {} corrected as advised.",
         mm(now),
         mm(advised)
     );
@@ -154,14 +159,18 @@ pub(crate) fn residual(
     ));
     let [_, _, _, sx, sy] = part.mean;
     let mut why = Vec::new();
+    let mut unsure = false;
     for ([more, less], v, se) in [
         (["wider", "narrower"], sx, part.stretch_se.map(|s| s[0])),
         (["taller", "shorter"], sy, part.stretch_se.map(|s| s[1])),
     ] {
         let sure = se.is_none_or(|se| v.abs() > 2.0 * se);
-        if part.stretched && sure && v.abs() >= 5e-5 {
+        if part.stretched && v.abs() >= 5e-5 {
             let which = if v > 0.0 { more } else { less };
-            why.push(format!("{:.2} % {which}", 100.0 * v.abs()));
+            if sure {
+                why.push(format!("{:.2} % {which}", 100.0 * v.abs()));
+            }
+            unsure |= !sure;
         }
     }
     if !why.is_empty() {
@@ -173,7 +182,11 @@ pub(crate) fn residual(
         text.push_str(": the two halves ask for different moves, and there is one set of marks");
     }
     text.push('.');
-    if left > tolerance {
+    if left > tolerance && why.is_empty() && unsure {
+        text.push_str(
+            " That is over the tolerance, but most of it is a stretch that is not certain.",
+        );
+    } else if left > tolerance {
         text.push_str(" That is over the tolerance: damp, or the block itself.");
     }
     text
