@@ -224,9 +224,8 @@ fn the_preset_for_first_proofs_gives_corrections_and_drawings() {
     assert_eq!(marks.len(), 19);
     let (action, against) = (column(&marks, "action"), column(&marks, "basis"));
     let decided = |r: &&Vec<String>| ["cut back", "pad", "leave it"].contains(&r[action].as_str());
-    let (known, unknown): (Vec<_>, Vec<_>) = marks[1..]
-        .iter()
-        .partition(|r| r[against] == "absolute");
+    let (known, unknown): (Vec<_>, Vec<_>) =
+        marks[1..].iter().partition(|r| r[against] == "absolute");
     // Two of the six follow no key lines enough to have a true place of their own.
     assert_eq!((known.len(), unknown.len()), (12, 6));
     assert!(known.iter().all(decided));

@@ -157,6 +157,11 @@ impl ColumnSpec {
         }
     }
 
+    /// A column of real numbers of any size, printed as they are: those who fill it round.
+    pub fn any_size(name: &str, unit: &str, description: &str) -> Self {
+        Self::plain(name, ValueKind::Number, unit, description)
+    }
+
     /// A column of whole numbers.
     pub fn integer(name: &str, unit: &str, description: &str) -> Self {
         Self::plain(name, ValueKind::Integer, unit, description)

@@ -13,8 +13,10 @@
 
 pub mod columns;
 mod ffi;
+pub mod figures;
 mod incoming;
 mod outgoing;
+pub mod settings;
 
 pub use restrike_abi as abi;
 pub use restrike_model::*;

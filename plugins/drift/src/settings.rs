@@ -126,13 +126,7 @@ impl Settings {
     }
 
     pub(crate) fn read(value: &serde_json::Value) -> Result<Self, StageError> {
-        let value = if value.is_null() {
-            serde_json::json!({})
-        } else {
-            value.clone()
-        };
-        let settings: Self =
-            serde_json::from_value(value).map_err(|e| StageError::new(format!("settings: {e}")))?;
+        let settings: Self = restrike_stage::settings::read(value)?;
         for pattern in settings.columns.iter().chain(&settings.except) {
             if !pattern.contains(['.', '*']) {
                 return Err(StageError::new(format!(

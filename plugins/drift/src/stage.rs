@@ -17,6 +17,7 @@ use crate::series::{self, Axis, Series};
 use crate::settings::Settings;
 use crate::tables::{self, CHANGES, SERIES, SIGNALS};
 use crate::words;
+use restrike_stage::figures::figure;
 
 /// The stage.
 pub(crate) struct Drift {
@@ -144,7 +145,7 @@ impl Told {
                 self.step,
                 self.none,
                 self.not_assessed,
-                words::figure(100.0 * settings.false_discovery_rate)
+                figure(100.0 * settings.false_discovery_rate)
             ),
         );
     }

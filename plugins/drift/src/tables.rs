@@ -1,12 +1,13 @@
 //! The stage's tables.
 
-use restrike_stage::{ColumnSpec as C, Row, Scope, TableSpec, Value, ValueKind};
+use restrike_stage::{ColumnSpec as C, Row, Scope, TableSpec, Value};
 
 use crate::assess::{Assessed, Change};
 use crate::charts::{RUN_LENGTH, Signal};
 use crate::choose;
 use crate::editions::OverYears;
 use crate::series::{Axis, Series};
+use restrike_stage::figures::six_digits;
 
 pub(crate) const SERIES: &str = "drift_series";
 pub(crate) const CHANGES: &str = "drift_changes";
@@ -14,13 +15,7 @@ pub(crate) const SIGNALS: &str = "drift_signals";
 
 /// A number of six significant digits; its unit is that of the series.
 fn number(name: &str, unit: &str, description: &str) -> C {
-    C {
-        name: name.to_owned(),
-        kind: ValueKind::Number,
-        unit: unit.to_owned(),
-        description: description.to_owned(),
-        decimals: None,
-    }
+    C::any_size(name, unit, description)
 }
 
 fn keys() -> Vec<C> {
@@ -145,14 +140,6 @@ pub(crate) fn specs() -> Vec<TableSpec> {
     ]
 }
 
-/// Six significant digits: more would only show the last bits of sums.
-pub(crate) fn short(v: f64) -> f64 {
-    if v == 0.0 || !v.is_finite() {
-        return v;
-    }
-    format!("{v:.5e}").parse().unwrap_or(v)
-}
-
 fn text(t: &str) -> Value {
     if t.is_empty() { Value::Null } else { t.into() }
 }
@@ -175,8 +162,8 @@ fn extent(row: Row, series: &Series) -> Row {
     let ends = series.points.first().zip(series.points.last());
     row.set("n", series.points.len())
         .set("without", series.without)
-        .set("first", ends.map(|e| short(e.0.at)))
-        .set("last", ends.map(|e| short(e.1.at)))
+        .set("first", ends.map(|e| six_digits(e.0.at)))
+        .set("last", ends.map(|e| six_digits(e.1.at)))
 }
 
 pub(crate) fn unassessed_row(id: usize, series: &Series, reason: &str, words: &str) -> Row {
@@ -201,7 +188,7 @@ pub(crate) fn position_row(
         (Axis::Position, Some(a), Some(b)) => Some((b.at - a.at) as i64 + 1 - n as i64),
         _ => None,
     };
-    let slope = |v: f64| short(100.0 * v);
+    let slope = |v: f64| six_digits(100.0 * v);
     let changes = if verdict == "none" {
         0
     } else {
@@ -211,22 +198,22 @@ pub(crate) fn position_row(
         .set("verdict", verdict)
         .set("words", words)
         .set("missing", missing)
-        .set("centre", short(found.charts.centre))
+        .set("centre", six_digits(found.charts.centre))
         .set("slope_per_100_sheets", slope(found.line.slope))
         .set("slope_per_100_sheets_low", slope(found.line.low))
         .set("slope_per_100_sheets_high", slope(found.line.high))
-        .set("mk_p", short(found.trend.p))
+        .set("mk_p", six_digits(found.trend.p))
         .set("lag", found.lag)
         .set("effective_n", found.effective)
-        .set("p", short(found.p))
-        .set("q", short(q))
+        .set("p", six_digits(found.p))
+        .set("q", six_digits(q))
         .set("bic_trend", found.levels.bic_line)
         .set("bic_step", found.levels.bic_levels())
         .set(
             "bic_step_less_trend",
             found.levels.bic_levels() - found.levels.bic_line,
         )
-        .set("residual_sigma", short(found.residual_sigma))
+        .set("residual_sigma", six_digits(found.residual_sigma))
         .set("changes", changes)
         .set("signals", found.charts.signals.len() + found.charts.more)
         .set("signals_by_chance", 4.0 * n as f64 / RUN_LENGTH)
@@ -243,42 +230,42 @@ pub(crate) fn year_row(
     verdict: &str,
     words: &str,
 ) -> Row {
-    let decade = |v: f64| short(10.0 * v);
+    let decade = |v: f64| six_digits(10.0 * v);
     let t = &found.trend;
     let means = found.groups.iter().map(|g| g.mean).sum::<f64>() / found.groups.len() as f64;
     extent(key_row(id, series), series)
         .set("verdict", verdict)
         .set("words", words)
         .set("years", found.groups.len())
-        .set("centre", short(means))
+        .set("centre", six_digits(means))
         .set("slope_per_decade", decade(t.slope))
         .set("slope_per_decade_low", decade(t.low))
         .set("slope_per_decade_high", decade(t.high))
-        .set("mk_p", found.rank_p.map(short))
-        .set("p", short(t.p))
-        .set("q", short(q))
-        .set("residual_sigma", short(found.residual_sigma))
-        .set("between_years_sigma", short(t.between))
-        .set("within_years_sigma", t.within.map(short))
+        .set("mk_p", found.rank_p.map(six_digits))
+        .set("p", six_digits(t.p))
+        .set("q", six_digits(q))
+        .set("residual_sigma", six_digits(found.residual_sigma))
+        .set("between_years_sigma", six_digits(t.between))
+        .set("within_years_sigma", t.within.map(six_digits))
 }
 
 pub(crate) fn change_row(id: usize, series: &Series, c: &Change) -> Row {
-    let at = |i: usize| series.points.get(i).map(|p| short(p.at));
+    let at = |i: usize| series.points.get(i).map(|p| six_digits(p.at));
     key_row(id, series)
         .set("sheet", series.points.get(c.at).map(|p| p.sheet))
         .set("at", at(c.at))
         .set("at_low", at(c.between.0))
         .set("at_high", at(c.between.1))
-        .set("before", short(c.before))
-        .set("after", short(c.after))
-        .set("size", short(c.after - c.before))
-        .set("size_se", short(c.size_se))
+        .set("before", six_digits(c.before))
+        .set("after", six_digits(c.after))
+        .set("size", six_digits(c.after - c.before))
+        .set("size_se", six_digits(c.size_se))
         .set("bic_gain", c.bic_gain)
-        .set("p", short(c.p))
+        .set("p", six_digits(c.p))
 }
 
 pub(crate) fn signal_row(id: usize, series: &Series, s: &Signal) -> Row {
-    let at = |i: usize| series.points.get(i).map(|p| short(p.at));
+    let at = |i: usize| series.points.get(i).map(|p| six_digits(p.at));
     key_row(id, series)
         .set("chart", s.chart.name())
         .set("side", if s.above { "above" } else { "below" })
@@ -287,6 +274,6 @@ pub(crate) fn signal_row(id: usize, series: &Series, s: &Signal) -> Row {
         .set("until", at(s.last))
         .set("sheets", s.last + 1 - s.first)
         .set("since", s.since.and_then(at))
-        .set("value", short(s.value))
-        .set("limit", short(s.limit))
+        .set("value", six_digits(s.value))
+        .set("limit", six_digits(s.limit))
 }

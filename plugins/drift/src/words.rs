@@ -5,6 +5,7 @@ use crate::charts::Chart;
 use crate::choose;
 use crate::editions::OverYears;
 use crate::series::{Axis, Series};
+use restrike_stage::figures::{figure, with_unit};
 
 /// What the series is of: `deskew.rotation_deg (left, edition 2026)`.
 pub(crate) fn title(series: &Series) -> String {
@@ -26,29 +27,11 @@ pub(crate) fn title(series: &Series) -> String {
     }
 }
 
-/// Three significant digits, as people write them.
-pub(crate) fn figure(v: f64) -> String {
-    let rounded: f64 = format!("{v:.2e}").parse().unwrap_or(v);
-    if rounded != 0.0 && (rounded.abs() < 1e-4 || rounded.abs() >= 1e7) {
-        format!("{rounded:e}")
-    } else {
-        format!("{rounded}")
-    }
-}
-
 fn signed(v: f64) -> String {
     if v > 0.0 {
         format!("+{}", figure(v))
     } else {
         figure(v)
-    }
-}
-
-fn with_unit(number: String, unit: &str) -> String {
-    if unit.is_empty() {
-        number
-    } else {
-        format!("{number} {unit}")
     }
 }
 
@@ -95,7 +78,7 @@ pub(crate) fn by_position(
     let word = sheets(series.key.axis);
     let slope = format!(
         "{} per 100 sheets ({} % interval {} to {})",
-        with_unit(signed(100.0 * found.line.slope), unit),
+        with_unit(&signed(100.0 * found.line.slope), unit),
         figure(100.0 * confidence),
         signed(100.0 * found.line.low),
         signed(100.0 * found.line.high),
@@ -110,7 +93,7 @@ pub(crate) fn by_position(
                 .map(|c| {
                     format!(
                         "by {} at {word} {} (between {} and {})",
-                        with_unit(signed(c.after - c.before), unit),
+                        with_unit(&signed(c.after - c.before), unit),
                         at(c.at),
                         at(c.between.0),
                         at(c.between.1)
@@ -159,7 +142,7 @@ pub(crate) fn by_year(
     let years = || found.groups.iter().map(|g| figure_of_place(g.at));
     let slope = format!(
         "{} per decade ({} % interval {} to {})",
-        with_unit(signed(10.0 * t.slope), unit),
+        with_unit(&signed(10.0 * t.slope), unit),
         figure(100.0 * confidence),
         signed(10.0 * t.low),
         signed(10.0 * t.high),

@@ -251,13 +251,7 @@ impl Settings {
     }
 
     pub(crate) fn read(value: &serde_json::Value) -> Result<Self, StageError> {
-        let value = if value.is_null() {
-            serde_json::json!({})
-        } else {
-            value.clone()
-        };
-        let settings: Self =
-            serde_json::from_value(value).map_err(|e| StageError::new(format!("settings: {e}")))?;
+        let settings: Self = restrike_stage::settings::read(value)?;
         for (k, r) in settings.register.iter().flatten().enumerate() {
             let what = format!("settings: register entry {}", k + 1);
             match (r.second_mm, r.reject_mm) {

@@ -9,11 +9,11 @@ use restrike_stage::{
 };
 
 use crate::grade::{Grade, Standing};
-use crate::judge::{Limits, Stand};
+use crate::judge::Stand;
 use crate::order::{self, Counts};
 use crate::picture;
 use crate::register::{self, Blocks};
-use crate::settings::{Leads, Register, Settings, Tolerance};
+use crate::settings::{Register, Settings, Tolerance};
 use crate::sheets::{self, Sheet, WHOLE};
 use crate::tables::{self, COPIES, CUTS, GRADES, ORDERS, REASONS, YIELDS};
 use crate::tolerance::{self, Finding, Ready};
@@ -116,20 +116,7 @@ impl Stage for Grading {
 /// The findings of a sheet that is not to be measured at all.
 fn unfit(sheet: &Sheet<'_>) -> Option<Finding> {
     let trouble = sheet.trouble.as_ref()?;
-    Some(Finding {
-        name: "the scan".to_owned(),
-        table: String::new(),
-        column: None,
-        block: None,
-        stand: Stand::Missing,
-        leads: Leads::Reject,
-        quantity: None,
-        limits: Limits::default(),
-        unit: "",
-        rows: 0,
-        outside: 0,
-        note: trouble.words(),
-    })
+    Some(Finding::missing("the scan", &trouble.words()))
 }
 
 fn grade<'a>(sheet: &Sheet<'a>, images: &[String], measures: &Measures<'_>) -> GradedSheet<'a> {
@@ -250,12 +237,12 @@ impl Grading {
                 Level::Warning,
                 &format!("register: {why}; all sheets are to be looked at again"),
             );
-            tolerances.push(Err(nothing("register", why)));
+            tolerances.push(Err(Finding::missing("register", why)));
         }
         if register.is_none() && tolerances.is_empty() {
             let why = "there is nothing to grade by: no tolerance in the settings, and no table `registration`";
             out.note(Level::Warning, why);
-            tolerances.push(Err(nothing("tolerances", why)));
+            tolerances.push(Err(Finding::missing("tolerances", why)));
         }
         Ok(Measures {
             register,
@@ -414,23 +401,5 @@ impl Grading {
         let found = order::yield_of_halves(&all, known, how.1);
         let row = tables::yield_row(edition, COPIES, &all, 0, found, how);
         out.row(YIELDS, row)
-    }
-}
-
-/// A finding about tolerances that are not there.
-fn nothing(name: &str, why: &str) -> Finding {
-    Finding {
-        name: name.to_owned(),
-        table: String::new(),
-        column: None,
-        block: None,
-        stand: Stand::Missing,
-        leads: Leads::Reject,
-        quantity: None,
-        limits: Limits::default(),
-        unit: "",
-        rows: 0,
-        outside: 0,
-        note: why.to_owned(),
     }
 }

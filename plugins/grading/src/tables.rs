@@ -1,6 +1,6 @@
 //! The stage's tables.
 
-use restrike_stage::{ColumnSpec as C, Impression, Row, Scope, TableSpec, Value, ValueKind};
+use restrike_stage::{ColumnSpec as C, Impression, Row, Scope, TableSpec, Value};
 
 use crate::cut::Cut;
 use crate::grade::Standing;
@@ -8,7 +8,8 @@ use crate::order::{Counts, Forecast, Yield};
 use crate::settings::{IntervalKind, Of, Order};
 use crate::stage::{GradedImage, GradedSheet};
 use crate::tolerance::Finding;
-use crate::words::{self, short};
+use crate::words;
+use restrike_stage::figures::{figure, six_digits};
 
 pub(crate) const GRADES: &str = "grading";
 pub(crate) const REASONS: &str = "grading_reasons";
@@ -18,13 +19,7 @@ pub(crate) const ORDERS: &str = "grading_order";
 
 /// A number of six significant digits in the unit its row says.
 fn number(name: &str, unit: &str, description: &str) -> C {
-    C {
-        name: name.to_owned(),
-        kind: ValueKind::Number,
-        unit: unit.to_owned(),
-        description: description.to_owned(),
-        decimals: None,
-    }
+    C::any_size(name, unit, description)
 }
 
 fn leading() -> Vec<C> {
@@ -232,7 +227,7 @@ pub(crate) fn grade_row(
 /// The row of a reason.
 pub(crate) fn reason_row(i: &Impression, image: &str, f: &Finding) -> Row {
     let q = f.quantity;
-    let number = |v: Option<f64>| v.filter(|v| v.is_finite()).map(short);
+    let number = |v: Option<f64>| v.filter(|v| v.is_finite()).map(six_digits);
     leading_row(i)
         .set("image", image)
         .set("finding", f.stand.name())
@@ -282,7 +277,7 @@ pub(crate) fn yield_row(
         let all = counts.all();
         (all > 0).then(|| 100.0 * good as f64 / all as f64)
     };
-    let confidence = format!("{} %", words::figure(100.0 * level));
+    let confidence = format!("{} %", figure(100.0 * level));
     let kind = if of == COPIES {
         // Halves are pairs, for which there is no exact interval.
         "beta, from sheets with both halves known".to_owned()
@@ -294,9 +289,9 @@ pub(crate) fn yield_row(
             "{} of {} pass ({of} of which that is known): {} % ({confidence} interval {} to {} %); {} to be looked at again.",
             counts.pass,
             counts.known(),
-            words::figure(100.0 * y.share),
-            words::figure(100.0 * y.interval.low),
-            words::figure(100.0 * y.interval.high),
+            figure(100.0 * y.share),
+            figure(100.0 * y.interval.low),
+            figure(100.0 * y.interval.high),
             counts.look_again
         ),
         None => format!(
@@ -344,7 +339,7 @@ pub(crate) fn order_row(edition: &str, order: &Order, f: &Forecast) -> (Row, Str
         (None, 0) => Some("of no sheet it is known yet whether it is good"),
         (None, _) => Some("more sheets than anybody prints: too few are good"),
     };
-    let confidence = words::figure(100.0 * order.confidence);
+    let confidence = figure(100.0 * order.confidence);
     let say = match (d.sheets, &reason) {
         (Some(0), _) => format!("{} good {of} wanted, {} are there.", order.good, d.good),
         (Some(n), _) => {

@@ -31,6 +31,24 @@ pub(crate) struct Finding {
 }
 
 impl Finding {
+    /// A finding without a number, about what is not there.
+    pub(crate) fn missing(name: &str, why: &str) -> Self {
+        Self {
+            name: name.to_owned(),
+            table: String::new(),
+            column: None,
+            block: None,
+            stand: Stand::Missing,
+            leads: Leads::Reject,
+            quantity: None,
+            limits: Limits::default(),
+            unit: "",
+            rows: 0,
+            outside: 0,
+            note: why.to_owned(),
+        }
+    }
+
     pub(crate) fn standing(&self) -> Standing {
         self.stand.standing(self.leads)
     }

@@ -3,32 +3,7 @@
 use crate::judge::Stand;
 use crate::settings::Leads;
 use crate::tolerance::Finding;
-
-/// Three significant digits, as people write them.
-pub(crate) fn figure(v: f64) -> String {
-    let rounded: f64 = format!("{v:.2e}").parse().unwrap_or(v);
-    if rounded != 0.0 && (rounded.abs() < 1e-4 || rounded.abs() >= 1e7) {
-        format!("{rounded:e}")
-    } else {
-        format!("{rounded}")
-    }
-}
-
-/// Six significant digits, for tables: more would only show the last bits of sums.
-pub(crate) fn short(v: f64) -> f64 {
-    if v == 0.0 || !v.is_finite() {
-        return v;
-    }
-    format!("{v:.5e}").parse().unwrap_or(v)
-}
-
-fn with_unit(number: &str, unit: &str) -> String {
-    match unit {
-        "" => number.to_owned(),
-        "%" => format!("{number} %"),
-        unit => format!("{number} {unit}"),
-    }
-}
+use restrike_stage::figures::{figure, with_unit};
 
 /// The finding in a sentence without a full stop.
 pub(crate) fn finding(f: &Finding) -> String {

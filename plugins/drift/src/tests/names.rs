@@ -1,7 +1,7 @@
 //! Patterns, units and figures.
 
 use crate::choose::{fits, unit};
-use crate::words::figure;
+use restrike_stage::figures::figure;
 
 #[test]
 fn a_star_stands_for_any_run_of_characters() {
