@@ -48,6 +48,8 @@ pub struct Report {
     /// Rows called located that are off by more than a pixel and by more than
     /// four stated standard errors.
     pub astray: usize,
+    /// Why rows are not located, with their number.
+    pub reasons: BTreeMap<String, usize>,
     /// Side of a pixel, mm.
     pixel: f64,
 }
@@ -217,6 +219,9 @@ impl Report {
                 * (1.0 / points.len().max(1) as f64);
             let located = cell(table, row, "identified").as_bool() == Some(true);
             if !located {
+                // Without the numbers in it.
+                let why = text("why").replace(|c: char| c.is_ascii_digit() || c == '.', "");
+                *self.reasons.entry(why).or_default() += 1;
                 // The interval of dx, dy alone: about the sheet's centre.
                 let c = t_true.apply(inverse(&rb.zero)?.apply(Point::default()));
                 for (v, low, high) in [
@@ -391,6 +396,9 @@ impl Report {
             self.refused,
             self.astray
         );
+        for (why, n) in &self.reasons {
+            let _ = writeln!(out, "not located, {n} rows: {why}");
+        }
         out
     }
 }

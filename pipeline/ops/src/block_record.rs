@@ -146,6 +146,17 @@ pub struct About {
     pub source: Source,
 }
 
+impl BlockPart {
+    /// The move to the true place.
+    pub fn zero_ride(&self) -> Ride {
+        let [x, y] = self.centre_mm;
+        Ride {
+            by: self.zero.by_mm,
+            ..Ride::still(Point::new(x, y), self.radius_mm)
+        }
+    }
+}
+
 impl BlockShape {
     /// A block from its shape; its zero is not known yet.
     pub fn new(about: About, edges: Arc<EdgeMap>, ink: Arc<Raster<f32>>, ink_grid: Grid) -> Self {
@@ -181,15 +192,6 @@ impl BlockShape {
             edges,
             ink,
             ink_grid,
-        }
-    }
-
-    /// The move to the true place.
-    pub fn zero_ride(&self) -> Ride {
-        let [x, y] = self.part.centre_mm;
-        Ride {
-            by: self.part.zero.by_mm,
-            ..Ride::still(Point::new(x, y), self.part.radius_mm)
         }
     }
 

@@ -27,6 +27,19 @@ impl Grid {
         }
     }
 
+    /// The grid of its cells of `step` x `step` samples; the last of a row or
+    /// column may be less than full. Its samples are the middles of full cells.
+    #[allow(clippy::cast_precision_loss)]
+    pub fn coarser(self, step: usize) -> Self {
+        let half = self.pitch * (step as f64 - 1.0) / 2.0;
+        Self {
+            origin: Point::new(self.origin.x + half, self.origin.y - half),
+            pitch: self.pitch * step as f64,
+            width: self.width.div_ceil(step),
+            height: self.height.div_ceil(step),
+        }
+    }
+
     /// From grid samples to print mm.
     pub fn to_print(self) -> Affine {
         Affine([
@@ -83,6 +96,9 @@ mod tests {
         assert_eq!((g.width, g.height), (4, 2));
         assert_eq!(g.place(0, 0), Point::new(-1.5, 0.5));
         assert_eq!(g.to_print().apply(Point::new(3.0, 1.0)), g.place(3, 1));
+        let c = g.coarser(2);
+        assert_eq!((c.width, c.height, c.pitch), (2, 1, 2.0));
+        assert_eq!(c.place(0, 0), Point::new(-1.0, 0.0));
     }
 
     #[test]

@@ -24,6 +24,8 @@ use crate::runjson::RunRecord;
 
 /// Rows of a table the page shows.
 const FIRST_ROWS: usize = 8;
+/// The same of a table about the run: people work from those, and they are short.
+const FIRST_ROWS_OF_RUN: usize = 60;
 
 /// Why the report could not be written.
 #[derive(Debug, Error)]
@@ -138,13 +140,17 @@ impl Writer {
             });
         }
         let full = self.root.join(&path);
+        let most = match spec.scope {
+            Scope::Run => FIRST_ROWS_OF_RUN,
+            Scope::Sheet => FIRST_ROWS,
+        };
         let mut first_rows = Vec::new();
         let written = files::write_with(&full, |to| {
             let mut csv = CsvWriter::new(spec, Tally::new(to))?;
             for row in rows {
                 let row = row.as_ref();
                 csv.row(row)?;
-                if first_rows.len() < FIRST_ROWS {
+                if first_rows.len() < most {
                     let cells = spec.columns.iter().zip(row);
                     first_rows.push(cells.map(|(c, v)| cell_text(c, v)).collect());
                 }

@@ -105,7 +105,7 @@ pub(crate) fn located(fit: &Fitted, block: &Known, at: usize, limits: Limits) ->
     }
     let (_, m) = ride.about_origin();
     let covariance = turned(&m, &own);
-    let zero = block.zero_ride();
+    let zero = block.part.zero_ride();
     let (z, zm) = zero.about_origin();
     let zero_covariance = turned(&zm, &block.part.zero.covariance_mm2);
     // p = b + z(b) is the true place; T takes b to where it printed.

@@ -101,14 +101,11 @@ impl Paper {
             size: (w, h),
         };
         let fitted = envelope(&cells, bare.is_none(), stiff / (grid.pitch * step as f64))?;
+        // Full cells only.
         let coarse = Grid {
-            origin: Point::new(
-                grid.origin.x + grid.pitch * (step as f64 - 1.0) / 2.0,
-                grid.origin.y - grid.pitch * (step as f64 - 1.0) / 2.0,
-            ),
-            pitch: grid.pitch * step as f64,
             width: w,
             height: h,
+            ..grid.coarser(step)
         };
         let data = fitted.iter().flatten().map(|v| *v as f32).collect();
         let log = Raster::from_vec(w, h, 3, data).ok()?;

@@ -161,7 +161,7 @@ fn outline(
     l: &Located,
     marks: &mut Vec<Mark>,
 ) {
-    let zero = block.zero_ride();
+    let zero = block.part.zero_ride();
     let Some(map) = aligned.whole.state.rides[n].map() else {
         return;
     };

@@ -9,7 +9,6 @@ pub(crate) use restrike_ops::block_record::{MOST, Source, ZeroPart, names};
 
 use crate::layers::{Layer, rough};
 use crate::learned::moments;
-use crate::state::Ride;
 
 /// Kind of source of a shape: an impression of this block alone.
 pub(crate) const PROOF: &str = "proof";
@@ -77,11 +76,6 @@ impl Known {
             extent,
         };
         Self { layer, part }
-    }
-
-    /// The move to the true place.
-    pub(crate) fn zero_ride(&self) -> Ride {
-        self.shape().zero_ride()
     }
 }
 

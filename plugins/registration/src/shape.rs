@@ -342,15 +342,7 @@ fn ink_map(z: &[f32], looked: &[bool], grid: Grid, fade: bool) -> (Raster<f32>, 
         }
     }
     keep_rooted(&mut out, if fade { 0.25 } else { 0.6 });
-    let cells = Grid {
-        origin: Point::new(
-            grid.origin.x + grid.pitch * (step as f64 - 1.0) / 2.0,
-            grid.origin.y - grid.pitch * (step as f64 - 1.0) / 2.0,
-        ),
-        pitch: grid.pitch * step as f64,
-        width: cw,
-        height: ch,
-    };
+    let cells = grid.coarser(step);
     (out, cells)
 }
 

@@ -61,8 +61,12 @@ const LOOSE_MM: f64 = 0.08;
 /// score, how far away in mm.
 const RIVAL: f64 = 0.88;
 const RIVAL_MM: f64 = 0.5;
-/// How far the outline is looked for about where the proof has it, mm.
-const REACH_MM: f64 = 1.6;
+/// Most places on the outline that a start is judged by.
+const MOST_STARTING: usize = 800;
+/// How far the outline is looked for about where the proof has it, mm: as far
+/// as proofs are laid askew. On a lattice a nearer line would pass for the right
+/// one if the right one were out of reach.
+const REACH_MM: f64 = 4.0;
 
 /// What a bend adds to the covariance of a block's turn, stretch and shear.
 pub(crate) fn bent(edges: &EdgeMap, radius: f64) -> [[f64; RIDE]; RIDE] {
@@ -171,11 +175,14 @@ fn outline(map: &EdgeMap) -> Vec<Edge> {
 
 /// The place where most of the outline lies in key ink.
 fn start(edges: &[Edge], key: &EdgeMap, still: Ride) -> Result<Ride, String> {
-    let step = 0.08;
+    // A line is met within its half-width and the slack given below.
+    let step = 0.1;
     #[allow(clippy::cast_possible_truncation)]
     let n = (REACH_MM / step) as i32;
+    // More would only cost time.
+    let stride = (edges.len() / MOST_STARTING).max(3);
     let mut places = Vec::new();
-    for turn in [0.0, -0.003, 0.003] {
+    for turn in [0.0, -0.006, -0.003, 0.003, 0.006] {
         for j in -n..=n {
             for i in -n..=n {
                 let mut ride = still;
@@ -188,7 +195,7 @@ fn start(edges: &[Edge], key: &EdgeMap, still: Ride) -> Result<Ride, String> {
                     0.0,
                 ];
                 let mut score = 0.0;
-                for e in edges.iter().step_by(3) {
+                for e in edges.iter().step_by(stride) {
                     let d = key.at(e.at + ride.displacement(e.at));
                     score += (1.0 - (d + 0.05).max(0.0) / 0.15).max(0.0);
                 }

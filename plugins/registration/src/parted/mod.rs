@@ -357,16 +357,7 @@ impl<'a> Seen<'a> {
                 _ => 0.0,
             })
             .collect();
-        let half = self.grid.pitch * (step as f64 - 1.0) / 2.0;
-        let cells = Grid {
-            origin: restrike_stage::Point::new(
-                self.grid.origin.x + half,
-                self.grid.origin.y - half,
-            ),
-            pitch: self.grid.pitch * step as f64,
-            width: cw,
-            height: ch,
-        };
+        let cells = self.grid.coarser(step);
         let ink = Raster::from_vec(cw, ch, 1, values).unwrap_or_else(|_| Raster::new(cw, ch, 1));
         (ink, cells)
     }
