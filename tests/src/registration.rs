@@ -418,7 +418,7 @@ pub struct Trial {
     pub two_up: bool,
     /// Edges of all colour blocks retreat by up to this over the run, mm.
     pub retreat_mm: f64,
-    /// Blocks start up to 3 mm and 10 mrad off.
+    /// Blocks lie up to 3 mm and 10 mrad off the key, on proofs too.
     pub far: bool,
     /// No proofs: shapes from a reference impression.
     pub no_proofs: bool,

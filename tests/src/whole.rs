@@ -180,8 +180,9 @@ pub fn measure(batch: &Batch, stages: &[&str]) -> Result<Measured> {
     };
     if batch.far {
         let k = &mut run.knobs;
-        (k.placing_sd, k.shift_max) = (1.5, 3.0);
-        (k.turn_sd, k.turn_max) = (0.01, 0.01);
+        // Each block and the key: against each other up to twice that, and on proofs as well.
+        (k.placing_sd, k.shift_max) = (1.0, 1.5);
+        (k.turn_sd, k.turn_max) = (0.005, 0.005);
     }
     let specs: Vec<SheetSpec> = run.sheets(&design);
     measure_sheets(design, &specs, stages, batch.proofs || batch.blocks)

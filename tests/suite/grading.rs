@@ -152,6 +152,15 @@ fn the_preset_for_a_stack_grades_halves_and_counts_them() {
         ]
     );
 
+    // What is not kept says why.
+    let (kept, why) = (column(&cuts, "keep"), column(&cuts, "why"));
+    assert!(
+        cuts[1..]
+            .iter()
+            .all(|r| (r[kept] == "left right") == r[why].is_empty())
+    );
+    assert!(cuts[1][why].starts_with("right: "), "{}", cuts[1][why]);
+
     // Each reason names its number and the limit it is over.
     let reasons = table("grading_reasons");
     for r in &reasons[1..] {

@@ -82,6 +82,11 @@ impl SheetFrame {
         }
     }
 
+    /// Whether millimetres go by the sheet's stated size instead of the scan's resolution.
+    pub(crate) fn rescaled(&self) -> bool {
+        (self.scale - 1.0).abs() > 1e-12
+    }
+
     /// Where a print point lies on the bed.
     pub(crate) fn bed_of(&self, p: Point) -> Point {
         self.centre + turn(p * self.scale, self.angle)

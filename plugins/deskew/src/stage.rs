@@ -176,11 +176,14 @@ impl Deskew {
             );
         }
         if r[1] >= best {
-            Judgement::Wrong("upside down", format!("the sheet lies upside down: {told}"))
+            Judgement::Wrong(
+                "upside down",
+                format!("the sheet lies upside down: {told}; turn the scan by half a turn"),
+            )
         } else {
             Judgement::Wrong(
                 "verso",
-                format!("the back of the sheet was scanned: {told}"),
+                format!("the back of the sheet was scanned: {told}; scan its printed side"),
             )
         }
     }

@@ -372,7 +372,11 @@ pub(crate) fn image_row(found: &Found, sheet: &Sheet) -> Row {
         )
         .set("frame", found.tied_to)
         .set("taper_deg", taper.map(|a| a.value.to_degrees()))
-        .set("line_width_mm", restrike_ops::stats::median(&widths))
+        // Measured by the scan's resolution, which the sheet's size contradicts.
+        .set(
+            "line_width_mm",
+            restrike_ops::stats::median(&widths).filter(|_| !sheet.frame.rescaled()),
+        )
         .set("remark", text(&found.remarks.join("; ")));
     if found.border.is_some() {
         row = row.set("distorted", far(shear) || far(taper));

@@ -101,8 +101,11 @@ impl Stage for Grading {
             }
             if sheet.is_duplicate() {
                 let why = sheet.trouble.as_ref().map(sheets::Trouble::words);
-                let row = tables::uncounted_row(sheet.impression, &why.unwrap_or_default());
-                out.row(GRADES, row)?;
+                let why = why.unwrap_or_default();
+                out.row(GRADES, tables::uncounted_row(sheet.impression, &why))?;
+                if images.len() > 1 {
+                    out.row(CUTS, tables::uncounted_cut_row(sheet.impression, &why))?;
+                }
                 continue;
             }
             let found = grade(sheet, &images, &measures);

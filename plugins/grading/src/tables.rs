@@ -77,6 +77,10 @@ pub(crate) fn specs() -> Vec<TableSpec> {
         ),
         C::text("discard", "Images that are rejected."),
         C::text("words", "The same in a few words."),
+        C::text(
+            "why",
+            "The gravest reason of each image that is not kept, or why the sheet is not counted.",
+        ),
     ]);
     let pct = |name: &str, description: &str| C::number(name, "%", 1, description);
     let yields = vec![
@@ -253,6 +257,18 @@ pub(crate) fn reason_row(i: &Impression, image: &str, f: &Finding) -> Row {
 pub(crate) fn cut_row(sheet: &GradedSheet<'_>) -> Row {
     let images = sheet.images.iter();
     let cut = Cut::of(images.map(|i: &GradedImage| (i.name.as_str(), i.standing)));
+    let why: Vec<String> = sheet
+        .images
+        .iter()
+        .filter(|i| i.standing.grade() != Some(crate::grade::Grade::Pass))
+        .filter_map(|i| {
+            Some(format!(
+                "{}: {}",
+                i.name,
+                words::finding(i.findings.first()?)
+            ))
+        })
+        .collect();
     let list = |names: &[&str]| text(&names.join(" "));
     leading_row(sheet.impression)
         .set("keep", list(&cut.keep))
@@ -260,6 +276,14 @@ pub(crate) fn cut_row(sheet: &GradedSheet<'_>) -> Row {
         .set("look_again", list(&cut.look_again))
         .set("discard", list(&cut.discard))
         .set("words", cut.words())
+        .set("why", text(&why.join(" | ")))
+}
+
+/// The row of the cut list of a sheet that is not counted.
+pub(crate) fn uncounted_cut_row(i: &Impression, reason: &str) -> Row {
+    leading_row(i)
+        .set("words", "not counted")
+        .set("why", text(reason))
 }
 
 /// The row of a yield.

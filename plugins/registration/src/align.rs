@@ -31,7 +31,7 @@ pub(crate) struct Rules {
 impl Default for Rules {
     fn default() -> Self {
         Self {
-            reach: 3.5,
+            reach: 5.0,
             find_key: true,
             retreat: true,
             prior: Prior::default(),

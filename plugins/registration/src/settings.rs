@@ -36,7 +36,7 @@ pub(crate) struct Settings {
 impl Default for Settings {
     fn default() -> Self {
         Self {
-            reach_mm: 3.5,
+            reach_mm: 5.0,
             located_se_mm: 0.05,
             retreat: true,
             edge_pixels: 6000,

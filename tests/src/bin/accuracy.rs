@@ -28,7 +28,7 @@ struct Args {
     /// Edges retreat by up to this over the run, mm (registration only).
     #[arg(long, default_value_t = 0.0)]
     retreat: f64,
-    /// Blocks start up to 3 mm and 10 mrad off (registration only).
+    /// Blocks lie up to 3 mm and 10 mrad off the key, on proofs too (registration only).
     #[arg(long)]
     far: bool,
     /// The record is of the block as it was before any damage (wear only).
