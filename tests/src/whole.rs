@@ -106,7 +106,7 @@ impl PictureSink for NoPictures {
 }
 
 /// Writes the config of a design.
-pub(crate) fn config(design: &Design, stages: &[&str], blocks: bool) -> String {
+pub fn config(design: &Design, stages: &[&str], blocks: bool) -> String {
     let mut text = format!(
         "design = \"{}\"\nsheet_list = \"scans/sheets.csv\"\noutput = \"out\"\n\
          [pictures]\nwrite = false\n[sheet]\nwidth_mm = {:?}\nheight_mm = {:?}\n",
@@ -137,7 +137,7 @@ pub(crate) fn config(design: &Design, stages: &[&str], blocks: bool) -> String {
 }
 
 /// The block list, colours as a printer would note them: the solid on new paper.
-pub(crate) fn block_list(design: &Design) -> String {
+pub fn block_list(design: &Design) -> String {
     const PAPER: [f64; 3] = [0.80, 0.77, 0.70];
     let mut text = "name,order,key,bokashi,colour\n".to_owned();
     let word = |b: bool| if b { "yes" } else { "no" };

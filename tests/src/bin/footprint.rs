@@ -10,7 +10,8 @@ use std::time::{Duration, Instant};
 
 use anyhow::{Context, Result, bail, ensure};
 use clap::Parser;
-use restrike_synth::{Design, DesignSpec, Difficulty, Family, RunSpec};
+use restrike_synth::{Design, DesignSpec, Difficulty, Family, RunSpec, SheetSpec};
+use restrike_tests::whole::{block_list, config};
 
 /// Renders a few large sheets, runs the pipeline over a list of them, and
 /// prints CPU seconds and peak memory beside those of a bare decode.
@@ -34,6 +35,10 @@ struct Args {
     /// Stages, in order.
     #[arg(long, value_delimiter = ',', default_value = "deskew")]
     stages: Vec<String>,
+    /// A proof of each block is listed first: registration and what rests on it
+    /// learn from them, which is counted.
+    #[arg(long)]
+    proofs: bool,
     /// Threads of the pipeline.
     #[arg(long, default_value_t = 1)]
     threads: u32,
@@ -79,9 +84,8 @@ fn main() -> Result<()> {
         f64::from(width) * f64::from(height) / 1e6,
         bytes as f64 / 1e6
     );
-    let listed: Vec<&PathBuf> = scans.iter().cycle().take(args.sheets as usize).collect();
     let mut bare = Command::new(&here);
-    for p in &listed {
+    for p in &scans {
         bare.arg("--decode").arg(p);
     }
     let bare = cost(&mut bare)?;
@@ -124,34 +128,48 @@ fn render(args: &Args, folder: &Path) -> Result<Vec<PathBuf>> {
         references: 1,
         seed: 54,
         dpi: args.dpi,
+        proofs: args.proofs,
         ..RunSpec::new(Difficulty::Standard)
     };
     let sheets = spec.sheets(&design);
     let scans = folder.join("scans");
     restrike_synth::write_run(&design, &sheets, &scans).map_err(|e| anyhow::anyhow!("{e}"))?;
-    let files: Vec<PathBuf> = sheets
-        .iter()
-        .map(|s| scans.join(format!("{}.{}", s.name, s.scan.format.extension())))
-        .collect();
-    let mut list = String::from("file,impression\n");
-    for n in 0..args.sheets as usize {
-        let name = files[n % files.len()].file_name().unwrap_or_default();
-        list.push_str(&format!("{},{n}\n", name.to_string_lossy()));
+    let path =
+        |name: &str, s: &SheetSpec| scans.join(format!("{name}.{}", s.scan.format.extension()));
+    let (proofs, good): (Vec<&SheetSpec>, Vec<&SheetSpec>) =
+        sheets.iter().partition(|s| s.role.starts_with("proof:"));
+    let mut list = String::from("file,impression,role\n");
+    let mut line = |file: &Path, name: &str, role: &str| {
+        let file = file.file_name().unwrap_or_default().to_string_lossy();
+        list.push_str(&format!("{file},{name},{role}\n"));
+    };
+    for s in proofs {
+        line(&path(&s.name, s), &s.name, &s.role);
     }
-    std::fs::write(scans.join("list.csv"), list)?;
-    let stages: String = args
-        .stages
-        .iter()
-        .map(|s| format!("[[stage]]\nname = \"{s}\"\n"))
-        .collect();
-    std::fs::write(
-        folder.join("p.toml"),
-        format!(
-            "design = \"{}\"\nsheet_list = \"scans/list.csv\"\noutput = \"out\"\n\
-             [pictures]\nwrite = {}\n[sheet]\nwidth_mm = {:?}\nheight_mm = {:?}\n{stages}",
-            design.title, args.pictures, args.width_mm, args.height_mm
-        ),
-    )?;
+    let mut files = Vec::new();
+    for n in 0..args.sheets as usize {
+        let s = good[n % good.len()];
+        let own = path(&s.name, s);
+        let (name, file) = if n < good.len() {
+            (s.name.clone(), own)
+        } else {
+            // A list names no file twice: a further name for the same bytes.
+            let name = format!("{}-again-{n}", s.name);
+            let file = path(&name, s);
+            std::fs::hard_link(own, &file)?;
+            (name, file)
+        };
+        line(&file, &name, if n < good.len() { &s.role } else { "run" });
+        files.push(file);
+    }
+    std::fs::write(scans.join("sheets.csv"), list)?;
+    std::fs::write(folder.join("blocks.csv"), block_list(&design))?;
+    let stages: Vec<&str> = args.stages.iter().map(String::as_str).collect();
+    let mut text = config(&design, &stages, args.proofs);
+    if args.pictures {
+        text = text.replace("write = false", "write = true");
+    }
+    std::fs::write(folder.join("p.toml"), text)?;
     Ok(files)
 }
 
