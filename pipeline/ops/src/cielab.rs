@@ -35,6 +35,12 @@ pub fn xyz_to_linear_srgb(xyz: [f64; 3]) -> [f64; 3] {
     rgb.into()
 }
 
+/// Linear sRGB with the transfer function of IEC 61966-2-1, 8 bit; light outside 0..1 is clipped.
+pub fn linear_srgb_to_bytes(rgb: [f64; 3]) -> [u8; 3] {
+    let encoded: Rgb<Srgb, f64> = Rgb::from_linear(LinSrgb::from(rgb));
+    encoded.into_format::<u8>().into()
+}
+
 /// XYZ under D50 of XYZ under D65 (linear Bradford).
 pub fn xyz_d65_to_d50(xyz: [f64; 3]) -> [f64; 3] {
     let matrix = adaptation_matrix::<f64, D65, D50, Bradford>(None, None);
