@@ -12,6 +12,8 @@ mod grading;
 mod header;
 mod inputs;
 mod pair;
+mod palette;
 mod resume;
 mod rules;
 mod sample;
+mod separation;

@@ -48,6 +48,8 @@ pub(crate) enum Command {
     /// Say what two scans are to each other, without a config: aligned from scratch,
     /// with the evidence, a difference picture and a table.
     Pair(crate::pair::PairArgs),
+    /// Propose a block list from one coloured sheet, to be edited: a guess, marked as such.
+    Palette(crate::palette::PaletteArgs),
     /// Show what a block record holds: its parts, where each is from, zeros and inks.
     Record {
         /// The record's folder (`record` in a run's output folder).

@@ -2,6 +2,7 @@
 
 mod args;
 mod pair;
+mod palette;
 mod plan;
 mod record;
 mod run;
@@ -61,6 +62,7 @@ fn main() -> ExitCode {
         Command::Check(inputs) => plan::check(&inputs),
         Command::Stages(args) => stages::show(&args),
         Command::Pair(args) => pair::run(&args, &teller),
+        Command::Palette(args) => palette::run(&args),
         Command::Record { folder } => record::show(&folder),
         Command::Schema => print(&json_text(&restrike_engine::Config::schema())),
         Command::Completions { shell } => {

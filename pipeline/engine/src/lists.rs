@@ -16,7 +16,8 @@ const SHEET_COLUMNS: [&str; 7] = [
     "role",
     "dpi",
 ];
-const BLOCK_COLUMNS: [&str; 5] = ["name", "order", "key", "bokashi", "colour"];
+/// `proposed` marks a list that nobody has looked at yet.
+const BLOCK_COLUMNS: [&str; 6] = ["name", "order", "key", "bokashi", "colour", "proposed"];
 
 /// A line of the sheet list.
 #[derive(Debug, Clone, PartialEq)]
@@ -286,6 +287,11 @@ pub(crate) fn blocks(path: &Path) -> Result<Vec<BlockInfo>, Refusal> {
                 "`{column}` is `{other}`, expected yes or no"
             ))),
         };
+        if yes("proposed")? {
+            return Err(refuse(format!(
+                "block `{name}` is only proposed: hold it against the blocks, give it its name and place, then delete the column `proposed`"
+            )));
+        }
         let colour = rows.text(r, "colour");
         let is_colour = colour
             .strip_prefix('#')
@@ -382,5 +388,8 @@ mod tests {
         let (_d, path) = write("name,order,colour\nkey,1,black\n");
         let e = blocks(&path).unwrap_err().to_string();
         assert!(e.contains("expected #rrggbb"), "{e}");
+        let (_d, path) = write("name,order,proposed\nkey,1,no\nblock-2,2,yes\n");
+        let e = blocks(&path).unwrap_err().to_string();
+        assert!(e.contains(":3: block `block-2` is only proposed"), "{e}");
     }
 }

@@ -13,7 +13,7 @@ use restrike_stage::Point;
 
 use crate::gaussian::dot;
 use crate::pieces::Pieces;
-use crate::sheet::Sheet;
+use crate::sheet::Block;
 
 /// How far the paper may be off, in logarithm.
 const PAPER_SD: f64 = 0.02;
@@ -41,9 +41,9 @@ pub(crate) struct Fields {
 impl Fields {
     /// Fits the corrections.
     #[allow(clippy::cast_possible_wrap, clippy::cast_sign_loss)]
-    pub(crate) fn fit(sheet: &Sheet<'_>, pieces: &Pieces) -> Self {
+    pub(crate) fn fit(blocks: &[Block], pieces: &Pieces) -> Self {
         let grid = pieces.grid;
-        let size = 3 + sheet.blocks.len();
+        let size = 3 + blocks.len();
         let cells = grid.width * grid.height;
         let mut normal = vec![DMatrix::<f64>::zeros(size, size); cells];
         let mut right = vec![DVector::<f64>::zeros(size); cells];
@@ -57,7 +57,7 @@ impl Fields {
             let weight = 1.0 / variance / (1.0 + off / (0.2 * 0.2));
             for c in 0..3 {
                 let mut row = vec![(c, -1.0)];
-                for (n, b) in sheet.blocks.iter().enumerate() {
+                for (n, b) in blocks.iter().enumerate() {
                     if p.shapes.has(n) {
                         row.push((3 + n, p.strength[n] * b.absorption[c]));
                     }
@@ -70,10 +70,10 @@ impl Fields {
                 }
             }
         }
-        let even: Vec<Option<(f64, f64)>> = (0..sheet.blocks.len())
-            .map(|n| contrast(sheet, pieces, n))
+        let even: Vec<Option<(f64, f64)>> = (0..blocks.len())
+            .map(|n| contrast(blocks, pieces, n))
             .collect();
-        let usual = usual(sheet, pieces);
+        let usual = usual(blocks, pieces);
         let inverse = |sd: f64| 1.0 / (sd * sd);
         let values = (0..cells)
             .map(|cell| {
@@ -99,7 +99,7 @@ impl Fields {
                         m[(i, i)] += inverse(PAPER_SD);
                         continue;
                     };
-                    let (rest, sd) = match (sheet.blocks[n].fade, even[n]) {
+                    let (rest, sd) = match (blocks[n].fade, even[n]) {
                         (true, _) => (0.0, FADE_SD),
                         (false, None) => (0.0, STRENGTH_SD),
                         (false, Some((strength, se))) => {
@@ -119,6 +119,11 @@ impl Fields {
         Self { grid, values }
     }
 
+    /// The corrections of a cell.
+    pub(crate) fn of_cell(&self, cell: usize) -> &[f64] {
+        &self.values[cell]
+    }
+
     /// The corrections at a place: paper's logarithm, then each block's
     /// relative strength, into `out`.
     pub(crate) fn at(&self, p: Point, out: &mut [f64]) {
@@ -134,8 +139,8 @@ impl Fields {
 }
 
 /// Mean strength expected of each block in each cell.
-fn usual(sheet: &Sheet<'_>, pieces: &Pieces) -> Vec<BTreeMap<usize, f64>> {
-    let mut sums = vec![BTreeMap::<usize, (f64, f64)>::new(); sheet.blocks.len()];
+fn usual(blocks: &[Block], pieces: &Pieces) -> Vec<BTreeMap<usize, f64>> {
+    let mut sums = vec![BTreeMap::<usize, (f64, f64)>::new(); blocks.len()];
     for p in pieces.map.values() {
         for (n, of) in sums.iter_mut().enumerate() {
             if p.shapes.has(n) {
@@ -157,8 +162,8 @@ fn usual(sheet: &Sheet<'_>, pieces: &Pieces) -> Vec<BTreeMap<usize, f64>> {
 /// A block's mean strength and its relative standard error from the contrast
 /// within cells between what it covers and what else is the same: there the
 /// paper's colour cancels. None for too few cells.
-fn contrast(sheet: &Sheet<'_>, pieces: &Pieces, n: usize) -> Option<(f64, f64)> {
-    let a = sheet.blocks[n].absorption;
+fn contrast(blocks: &[Block], pieces: &Pieces, n: usize) -> Option<(f64, f64)> {
+    let a = blocks[n].absorption;
     let aa = dot(a, a).max(1e-9);
     let mut found: Vec<(f64, f64)> = Vec::new();
     for p in pieces.map.values() {

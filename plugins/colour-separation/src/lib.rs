@@ -6,6 +6,9 @@ mod doubts;
 mod fields;
 mod gaussian;
 mod gradation;
+mod inks;
+mod learned_tables;
+mod learning;
 mod pictures;
 mod pieces;
 mod pixel;
@@ -15,6 +18,7 @@ mod sheet;
 mod stage;
 mod tables;
 mod tally;
+mod thin;
 
 #[cfg(test)]
 mod tests;

@@ -67,6 +67,7 @@ pub(crate) struct Piece {
 }
 
 /// All pieces of a sheet.
+#[derive(Debug, Clone)]
 pub(crate) struct Pieces {
     /// The cells.
     pub(crate) grid: Grid,
@@ -155,6 +156,7 @@ impl Pieces {
 /// Absorption of a pixel beyond what the shapes say.
 fn beyond(sheet: &Sheet<'_>, here: &Here, seen: [f64; 3]) -> [f64; 3] {
     let paper = sheet.log_paper(here.place);
+    let more = sheet.overprint(here.inside, &here.strength);
     let mut out = [0.0; 3];
     for c in 0..3 {
         let mut said = 0.0;
@@ -163,7 +165,7 @@ fn beyond(sheet: &Sheet<'_>, here: &Here, seen: [f64; 3]) -> [f64; 3] {
                 said += here.strength[n] * b.absorption[c];
             }
         }
-        out[c] = (paper[c] - libm::log(seen[c].max(0.004)) - said).clamp(-3.0, 3.0);
+        out[c] = (paper[c] - libm::log(seen[c].max(0.004)) - said - more[c]).clamp(-3.0, 3.0);
     }
     out
 }
@@ -175,6 +177,15 @@ impl Piece {
         let mut c = Covariance::diagonal([PAPER_SD[1] * PAPER_SD[1]; 3]);
         c.add(PAPER_SD[0] * PAPER_SD[0], [1.0; 3]);
         let mut odds = 0.0;
+        if label != self.shapes {
+            let (was, is) = (
+                sheet.overprint(self.shapes, &self.strength),
+                sheet.overprint(label, &self.strength),
+            );
+            for c in 0..3 {
+                mean[c] += was[c] - is[c];
+            }
+        }
         for (n, b) in sheet.blocks.iter().enumerate() {
             let (was, is) = (self.shapes.has(n), label.has(n));
             let expected = if was {

@@ -298,7 +298,7 @@ impl<'s> Reader<'s> {
             }
         }
         if items.iter().all(|i| !i.near) {
-            return ground;
+            return self.overprinted(ground, items, [0.0; MOST]);
         }
         let mut value = [0.0; 3];
         for i in items.iter_mut().filter(|i| i.near) {
@@ -311,7 +311,8 @@ impl<'s> Reader<'s> {
         });
         for (g, offset) in self.kernel.iter().zip(&self.offsets) {
             let mut light = ground;
-            for (i, at) in items.iter_mut().zip(places) {
+            let mut covers = [0.0; MOST];
+            for ((i, at), cover) in items.iter_mut().zip(places).zip(&mut covers) {
                 if !i.near {
                     continue;
                 }
@@ -319,15 +320,51 @@ impl<'s> Reader<'s> {
                 let d = block.shape.edges.at(at + *offset) + block.place.retreat_mm;
                 let c = (0.5 - d / self.ramp).clamp(0.0, 1.0);
                 i.cover += g * c;
+                *cover = c;
                 for (l, t) in light.iter_mut().zip(i.through) {
                     *l *= 1.0 - c * (1.0 - t);
                 }
             }
+            let light = self.overprinted(light, items, covers);
             for (v, l) in value.iter_mut().zip(light) {
                 *v += g * l;
             }
         }
         value
+    }
+
+    /// Light that layers let pass, with what the overprint there has beyond their sum. Items
+    /// near their edge are there where they cover half.
+    fn overprinted(&self, light: [f64; 3], items: &[Item], covers: [f64; MOST]) -> [f64; 3] {
+        if self.sheet.adds_up() {
+            return light;
+        }
+        let mut set = Subset(0);
+        let mut strength = [0.0; MOST];
+        for (i, c) in items.iter().zip(covers) {
+            if !i.near || c > 0.5 {
+                set = set.flipped(i.block);
+                strength[i.block] = i.strength;
+            }
+        }
+        let more = self.sheet.overprint(set, &strength);
+        [0, 1, 2].map(|c| light[c] * libm::exp(-more[c]))
+    }
+
+    /// Factor on the light when a block is put into what the items print, or taken out.
+    fn with_changed(&self, items: &[Item], n: usize) -> [f64; 3] {
+        if self.sheet.adds_up() {
+            return [1.0; 3];
+        }
+        let mut set = Subset(0);
+        let mut strength = [0.0; MOST];
+        for i in items.iter().filter(|i| i.cover > 0.5) {
+            set = set.flipped(i.block);
+            strength[i.block] = i.strength;
+        }
+        let was = self.sheet.overprint(set, &strength);
+        let is = self.sheet.overprint(set.flipped(n), &strength);
+        [0, 1, 2].map(|c| libm::exp(was[c] - is[c]))
     }
 
     /// Change of a straight edge's cover with its distance, per mm.
@@ -416,6 +453,8 @@ impl<'s> Reader<'s> {
                 bare[c] = model[c] / (1.0 - i.cover * (1.0 - i.through[c])).max(1e-6);
             }
             if i.cover > 0.3 {
+                let other = self.with_changed(items, i.block);
+                let bare = [0, 1, 2].map(|c| bare[c] * other[c]);
                 let scaled = rescaled(items, model, bare);
                 let c = self.covariance(bare, &scaled, Some(i.block), None);
                 offer(density(bare, c) - ABSENT, Some((i.block, false)));
@@ -433,7 +472,9 @@ impl<'s> Reader<'s> {
                 continue;
             }
             let usual = sheet.usual_strength(n);
-            let inked = [0, 1, 2].map(|c| model[c] * libm::exp(-usual * b.absorption[c]));
+            let other = self.with_changed(items, n);
+            let inked =
+                [0, 1, 2].map(|c| model[c] * libm::exp(-usual * b.absorption[c]) * other[c]);
             let scaled = rescaled(items, model, inked);
             let mut c = self.covariance(inked, &scaled, None, None);
             c.add(
@@ -492,12 +533,22 @@ impl<'s> Reader<'s> {
     /// Reflectance by what was found.
     fn composed(&self, paper: [f64; 3], out: &Answer) -> [f64; 3] {
         let mut value = paper;
+        let mut set = Subset(0);
         for (n, b) in self.sheet.blocks.iter().enumerate() {
             let (s, cover) = (out.strength[n], out.blurred[n]);
             if s > 0.0 && cover > 0.0 {
                 for (v, a) in value.iter_mut().zip(b.absorption) {
                     *v *= 1.0 - cover * (1.0 - libm::exp(-a * s));
                 }
+                if cover > 0.5 {
+                    set = set.flipped(n);
+                }
+            }
+        }
+        if !self.sheet.adds_up() {
+            let more = self.sheet.overprint(set, &out.strength);
+            for (v, m) in value.iter_mut().zip(more) {
+                *v *= libm::exp(-m);
             }
         }
         value

@@ -41,7 +41,7 @@ pub(crate) fn separate(
     stop: &dyn Fn() -> bool,
 ) -> Option<Separated> {
     let pieces = Pieces::of(sheet);
-    let fields = Fields::fit(sheet, &pieces);
+    let fields = Fields::fit(&sheet.blocks, &pieces);
     let noise = noise(sheet, &pieces);
     let reader = Reader::new(sheet, noise.clone());
     let (w, h) = (sheet.scan.width() / factor, sheet.scan.height() / factor);

@@ -1,11 +1,16 @@
 //! A registered sheet: what each pixel should hold by the blocks' placed shapes.
 
+use std::collections::BTreeMap;
+
 use restrike_ops::block_record::BlockShape;
 use restrike_ops::edge_map::EdgeMap;
 use restrike_ops::grid::Grid;
 use restrike_ops::overprints::Subset;
 use restrike_ops::placement::{BlockPlace, Placement};
 use restrike_stage::{ImageView, Point, Rect};
+
+use crate::inks::{Inks, on_sheet};
+use crate::thin::mended;
 
 /// Most blocks told apart: more do not fit a set.
 pub(crate) const MOST: usize = 24;
@@ -66,6 +71,8 @@ pub(crate) struct Sheet<'a> {
     pub(crate) blur: f64,
     /// What is looked at, mm on the sheet.
     pub(crate) area: Rect,
+    /// Absorption of overprints beyond the sum of their inks', where inks do not add up.
+    overprints: BTreeMap<u32, [f64; 3]>,
 }
 
 /// What the placed shapes say of a pixel.
@@ -107,21 +114,24 @@ impl<'a> Sheet<'a> {
         placement: &'a Placement,
         shapes: &[BlockShape],
         area: Rect,
+        inks: Option<&Inks>,
     ) -> Option<Self> {
         let pixel = placement.pixel_mm();
+        let sigma = placement.blur_px;
+        let blur = pixel * (sigma * sigma + 1.0 / 12.0).sqrt();
         let blocks = placement
             .blocks
             .iter()
             .take(MOST)
             .map(|place| {
-                let shape = shapes.iter().find(|s| s.part.name == place.name)?;
+                let known = shapes.iter().find(|s| s.part.name == place.name)?;
+                let shape = mended(known, blur).unwrap_or_else(|| known.clone());
                 let se = place.shift_se_mm[0].max(place.shift_se_mm[1]);
                 let own = EDGE_SD_PX * pixel;
                 Some(Block {
                     name: place.name.clone(),
                     fade: shape.part.bokashi,
-                    absorption: place.absorption,
-                    shape: shape.clone(),
+                    absorption: on_sheet(place.absorption, known, inks),
                     place: place.clone(),
                     edge_sd: (own * own + se * se).sqrt().min(0.3),
                     trust: if shape.part.bokashi {
@@ -133,17 +143,23 @@ impl<'a> Sheet<'a> {
                         ]
                     },
                     rough: shape.edges.thinned(ROUGH),
+                    shape,
                 })
             })
             .collect::<Option<Vec<_>>>()?;
-        let sigma = placement.blur_px;
+        let overprints = inks.map_or_else(BTreeMap::new, |i| {
+            let names: Vec<&str> = blocks.iter().map(|b: &Block| b.name.as_str()).collect();
+            let orders: Vec<u32> = blocks.iter().map(|b| b.shape.part.order).collect();
+            i.beyond(&names, &orders)
+        });
         Some(Self {
             scan,
             placement,
             blocks,
             pixel,
-            blur: pixel * (sigma * sigma + 1.0 / 12.0).sqrt(),
+            blur,
             area,
+            overprints,
         })
     }
 
@@ -231,6 +247,27 @@ impl<'a> Sheet<'a> {
     /// Strength a block prints with where nothing else is known.
     pub(crate) fn usual_strength(&self, n: usize) -> f64 {
         self.blocks[n].place.strength.clamp(0.1, 4.0)
+    }
+
+    /// Absorption of an overprint beyond the sum of its inks', with these
+    /// strengths: in proportion to the weakest.
+    pub(crate) fn overprint(&self, set: Subset, strength: &[f64]) -> [f64; 3] {
+        let Some(more) = self.overprints.get(&set.0) else {
+            return [0.0; 3];
+        };
+        let least = (0..self.blocks.len())
+            .filter(|n| set.has(*n))
+            .map(|n| match strength[n] {
+                s if s > 0.0 => s,
+                _ => self.usual_strength(n),
+            })
+            .fold(1.5, f64::min);
+        more.map(|m| m * least)
+    }
+
+    /// Whether all inks simply add up.
+    pub(crate) fn adds_up(&self) -> bool {
+        self.overprints.is_empty()
     }
 
     /// A grid of cells over the area.

@@ -1,16 +1,20 @@
 //! The stage itself.
 
 use std::collections::BTreeMap;
+use std::sync::Mutex;
 
 use restrike_ops::block_record::{self, BlockShape};
 use restrike_ops::placement::Placement;
 use restrike_stage::{
-    Given, Level, Manifest, Measure, Needs, Output, Phases, Point, Project, Rect, Role, Stage,
-    StageError, serde_json,
+    Given, Learn, Level, Manifest, Measure, Needs, Output, Phases, Point, Project, Rect, Role,
+    Stage, StageError, Summary, serde_json,
 };
 
 use crate::doubts;
 use crate::gradation::profile;
+use crate::inks::{Inks, PART};
+use crate::learned_tables::{self, INKS, OVERPRINTS};
+use crate::learning::Learning;
 use crate::pictures;
 use crate::separate::separate;
 use crate::settings::Settings;
@@ -27,6 +31,8 @@ pub(crate) struct ColourSeparation {
     settings: Settings,
     project: Project,
     shapes: Option<Vec<BlockShape>>,
+    inks: Option<Inks>,
+    learning: Mutex<Learning>,
 }
 
 impl ColourSeparation {
@@ -65,6 +71,16 @@ impl ColourSeparation {
     }
 }
 
+/// Where the blocks lie by the stage registration.
+fn placement(input: &Measure<'_>) -> Result<Placement, StageError> {
+    let text = input
+        .table("placement")
+        .and_then(|t| t.get(0, "placement").as_str())
+        .ok_or_else(|| StageError::new("stage registration did not say where the blocks lie"))?;
+    Placement::from_json(text)
+        .map_err(|e| StageError::new(format!("the placement cannot be read: {e}")))
+}
+
 impl Stage for ColourSeparation {
     fn manifest() -> Manifest {
         Manifest {
@@ -79,16 +95,20 @@ impl Stage for ColourSeparation {
                 ..Needs::default()
             },
             gives: Given {
-                tables: tables::specs(),
+                tables: tables::specs()
+                    .into_iter()
+                    .chain(learned_tables::specs())
+                    .collect(),
                 images: pictures::images(),
                 pictures: ["blocks", "recomposed", "plane", "labels", "gradation"]
                     .map(str::to_owned)
                     .to_vec(),
-                records: Vec::new(),
+                records: vec![PART.to_owned()],
             },
             phases: Phases {
+                learn: true,
                 measure: true,
-                ..Phases::default()
+                summarise: true,
             },
             // Eight planes, labels, residual and the recomposed sheet at the scan's resolution;
             // finer scans than the planes take a quarter of it.
@@ -106,7 +126,58 @@ impl Stage for ColourSeparation {
             project: project.clone(),
             shapes: block_record::read_blocks(records)
                 .map_err(|e| StageError::new(e.to_string()))?,
+            inks: Inks::read(records)?,
+            learning: Mutex::new(Learning::default()),
         })
+    }
+
+    fn learn(&self, step: Learn<'_>, out: &mut dyn Output) -> Result<(), StageError> {
+        let mut learning = self
+            .learning
+            .lock()
+            .map_err(|_| StageError::new("an earlier impression failed"))?;
+        let input = match step {
+            Learn::Impression(input) => input,
+            Learn::Finish => {
+                if let Some(inks) = std::mem::take(&mut *learning).finish() {
+                    let bytes = serde_json::to_vec_pretty(&inks)
+                        .map_err(|e| StageError::new(e.to_string()))?;
+                    out.record(PART, &bytes)?;
+                }
+                return Ok(());
+            }
+        };
+        // Without shapes there is nothing to learn by; `measure` says so.
+        let Some(shapes) = &self.shapes else {
+            return Ok(());
+        };
+        if input.impression.role != Role::Reference || doubts::grey(&input) {
+            return Ok(());
+        }
+        let placement = placement(&input)?;
+        let area = self.area(&input, &placement);
+        if let Some(sheet) = Sheet::new(input.scan, &placement, shapes, area, None) {
+            learning.add(&sheet);
+        }
+        Ok(())
+    }
+
+    fn summarise(&self, _: Summary<'_>, out: &mut dyn Output) -> Result<(), StageError> {
+        let Some(inks) = &self.inks else {
+            return Ok(());
+        };
+        for ink in &inks.inks {
+            let shapes = self.shapes.iter().flatten();
+            let proof = shapes
+                .map(|s| &s.part)
+                .find(|p| p.name == ink.block)
+                .map(|p| p.absorption);
+            out.row(INKS, learned_tables::ink_row(inks, ink, proof))?;
+        }
+        for o in &inks.overprints {
+            out.row(OVERPRINTS, learned_tables::overprint_row(o))?;
+        }
+        Ok(())
     }
 
     fn measure(&self, input: Measure<'_>, out: &mut dyn Output) -> Result<(), StageError> {
@@ -118,21 +189,14 @@ impl Stage for ColourSeparation {
                 "there is no record of the blocks' shapes: list a proof of each block (role `proof:BLOCK`), or name a record in the config",
             ));
         };
-        let placement = input
-            .table("placement")
-            .and_then(|t| t.get(0, "placement").as_str())
-            .ok_or_else(|| {
-                StageError::new("stage registration did not say where the blocks lie")
-            })?;
-        let placement = Placement::from_json(placement)
-            .map_err(|e| StageError::new(format!("the placement cannot be read: {e}")))?;
+        let placement = placement(&input)?;
         let grey = doubts::grey(&input);
         if let Some(why) = doubts::colours_lost(grey, shapes) {
             out.not_measured(&doubts::verdict(input.impression.sheet, "no colour", &why));
             return Ok(());
         }
         let area = self.area(&input, &placement);
-        let sheet = Sheet::new(input.scan, &placement, shapes, area)
+        let sheet = Sheet::new(input.scan, &placement, shapes, area, self.inks.as_ref())
             .ok_or_else(|| StageError::new("the placement's blocks are not those of the record"))?;
         for note in doubts::notes(&self.project, &sheet) {
             out.note(Level::Warning, &note);

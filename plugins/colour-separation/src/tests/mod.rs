@@ -1,6 +1,9 @@
 //! A small made-up sheet taken apart; the whole stage is measured against
 //! rendered truth in the `tests` crate.
 
+mod bad_input;
+mod learning;
+
 use std::sync::Arc;
 
 use restrike_ops::block_record::{About, BlockShape, Source};
@@ -110,46 +113,58 @@ fn placement(shapes: &[BlockShape]) -> Placement {
     }
 }
 
-/// The sheet: `ink` of red at a place, 0 for none.
-fn scan(ink: &dyn Fn(Point) -> f64) -> Raster<u16> {
+/// Share of a pixel covered by a shape whose edge is so far away.
+fn cover(d: f64) -> f64 {
+    (0.5 - d / (2.5 * PIXEL)).clamp(0.0, 1.0)
+}
+
+/// A scan of this light, relative to the paper, with grain.
+fn painted(seed: u64, light: &dyn Fn(Point) -> [f64; 3]) -> Raster<u16> {
     let (w, h) = (
         (SIDE.width() / PIXEL) as usize,
         (SIDE.height() / PIXEL) as usize,
     );
     let mut out = Raster::new(w, h, 3);
-    let mut noise = 1_u64;
+    let mut noise = seed;
     for y in 0..h {
         for x in 0..w {
             let p = Point::new(
                 SIDE.min.x + (x as f64 + 0.5) * PIXEL,
                 SIDE.max.y - (y as f64 + 0.5) * PIXEL,
             );
-            let cover = |d: f64| (0.5 - d / (2.5 * PIXEL)).clamp(0.0, 1.0);
             noise = noise
                 .wrapping_mul(6_364_136_223_846_793_005)
                 .wrapping_add(1_442_695_040_888_963_407);
             let grain = 1.0 + 0.015 * ((noise >> 40) as f64 / (1_u64 << 23) as f64 - 1.0);
-            for c in 0..3 {
-                let k = 1.0 - cover(key(p)) * (1.0 - libm::exp(-KEY[c]));
-                let s = ink(p);
-                let covered = if s > 0.0 {
-                    cover(red(p)).max(f64::from(u8::from(red(p) > 0.5)))
-                } else {
-                    0.0
-                };
-                let r = 1.0 - covered * (1.0 - libm::exp(-RED[c] * s));
-                out.set(x, y, c, (65535.0 * PAPER[c] * grain * k * r) as u16);
+            for (c, l) in light(p).into_iter().enumerate() {
+                out.set(x, y, c, (65535.0 * PAPER[c] * grain * l) as u16);
             }
         }
     }
     out
 }
 
+/// The sheet: `ink` of red at a place, 0 for none.
+fn scan(ink: &dyn Fn(Point) -> f64) -> Raster<u16> {
+    painted(1, &|p| {
+        let s = ink(p);
+        let covered = if s > 0.0 {
+            cover(red(p)).max(f64::from(u8::from(red(p) > 0.5)))
+        } else {
+            0.0
+        };
+        [0, 1, 2].map(|c| {
+            let k = 1.0 - cover(key(p)) * (1.0 - libm::exp(-KEY[c]));
+            k * (1.0 - covered * (1.0 - libm::exp(-RED[c] * s)))
+        })
+    })
+}
+
 fn apart(ink: &dyn Fn(Point) -> f64) -> (Separated, Vec<BlockShape>) {
     let shapes = vec![shape("key", KEY, key), shape("red", RED, red)];
     let placement = placement(&shapes);
     let scan = scan(ink);
-    let sheet = Sheet::new(scan.view(), &placement, &shapes, SIDE.grown(-0.5)).unwrap();
+    let sheet = Sheet::new(scan.view(), &placement, &shapes, SIDE.grown(-0.5), None).unwrap();
     let out = separate(&sheet, &[], 1, &|| false).unwrap();
     (out, shapes)
 }
