@@ -79,7 +79,11 @@ fn list(scan: &Path, found: &Palette) -> String {
     let word = |b: bool| if b { "yes" } else { "no" };
     let name = |n: usize| format!("block-{}", n + 1);
     for (n, ink) in found.inks.iter().enumerate() {
-        let mut said = format!("# {}: {:.1} % of the even area", name(n), 100.0 * ink.share);
+        let mut said = format!(
+            "# {}: {:.1} % of what was looked at",
+            name(n),
+            100.0 * ink.share
+        );
         if ink.key {
             said.push_str("; the darkest, taken for the key");
         }

@@ -27,6 +27,10 @@ const TILES: usize = 8;
 const LIKE_PAPER: f64 = 0.1;
 /// A place is even if its neighbours' absorption is within this, and this share of its own.
 const EVEN: [f64; 2] = [0.1, 0.1];
+/// Where less than this share of a sheet is even, as on a page of type, the middles of strokes count
+/// as well: places darker than all about them that absorb so much.
+const LITTLE: f64 = 0.3;
+const STROKE: f64 = 0.6;
 /// Side of a bin, and absorption from which on bins widen.
 const BIN: f64 = 0.1;
 const WIDENING: f64 = 0.25;
@@ -60,7 +64,7 @@ pub struct Proposed {
     pub absorption: [f64; 3],
     /// Its colour on the sheet's paper, linear.
     pub colour: [f64; 3],
-    /// Share of the even area that has its colour, in any strength.
+    /// Share of the places looked at that have its colour, in any strength.
     pub share: f64,
     /// It was found at clearly different strengths: a gradation, or two inks of one hue.
     pub graded: bool,
@@ -122,8 +126,7 @@ pub fn palette(scan: ImageView<'_, u16>, margin: f64) -> Result<Palette, NoPalet
         return Err(NoPalette::Grey);
     }
     let (paper, absorbed) = absorbed(&sheet);
-    let even = even(&absorbed);
-    let peaks = peaks(&even);
+    let peaks = peaks(&telling(&absorbed));
     let mut found = explained(&peaks);
     key(&absorbed, &mut found.0);
     let (mut inks, overprints) = found;
@@ -235,6 +238,36 @@ fn absorbed(sheet: &Raster<f32>) -> ([f64; 3], Raster<f32>) {
         }
     }
     (paper, out)
+}
+
+/// Absorptions of places that show a colour unmixed, or little mixed.
+fn telling(absorbed: &Raster<f32>) -> Vec<[f64; 3]> {
+    let mut out = even(absorbed);
+    #[allow(clippy::cast_precision_loss)]
+    let all = (absorbed.width() * absorbed.height()) as f64;
+    #[allow(clippy::cast_precision_loss)]
+    if (out.len() as f64) < LITTLE * all {
+        out.extend(strokes(absorbed));
+    }
+    out
+}
+
+/// Absorptions of the middles of strokes.
+fn strokes(absorbed: &Raster<f32>) -> Vec<[f64; 3]> {
+    let (w, h) = (absorbed.width(), absorbed.height());
+    let at = |i: usize, j: usize| [0, 1, 2].map(|c| f64::from(absorbed.row(j)[3 * i + c]));
+    let mut out = Vec::new();
+    for j in 1..h.saturating_sub(1) {
+        for i in 1..w.saturating_sub(1) {
+            let own = size(at(i, j));
+            let top = own > STROKE
+                && (j - 1..=j + 1).all(|y| (i - 1..=i + 1).all(|x| size(at(x, y)) <= own));
+            if top {
+                out.push(at(i, j));
+            }
+        }
+    }
+    out
 }
 
 /// Absorptions of places whose neighbours are like them.
@@ -522,6 +555,29 @@ mod tests {
             assert!((p.inks[1].absorption[c] - RED[c]).abs() < 0.05);
             assert!((p.paper[c] / WHITE[c] - 1.0).abs() < 0.05);
         }
+    }
+
+    #[test]
+    fn a_page_of_type_in_two_inks() {
+        // Strokes three pixels wide, blurred; nothing is even but the paper between.
+        let s = sheet(|x, y| {
+            let ink = if y % 100 < 20 { RED } else { KEY };
+            let cover = match x % 9 {
+                2 | 6 => 0.4,
+                3 | 5 => 0.9,
+                4 => 1.0,
+                _ => 0.0,
+            };
+            [0, 1, 2].map(|c| -libm::log(1.0 - cover * (1.0 - libm::exp(-ink[c]))))
+        });
+        let p = palette(s.view(), 0.05).unwrap();
+        assert!((2..=4).contains(&p.inks.len()), "{:?}", p.inks);
+        assert!(p.inks[0].key && size(p.inks[0].absorption) > 3.0);
+        let red = p
+            .inks
+            .iter()
+            .any(|i| size([0, 1, 2].map(|c| i.absorption[c] - RED[c])) < 0.3);
+        assert!(red, "{:?}", p.inks);
     }
 
     #[test]
