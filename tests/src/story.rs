@@ -27,6 +27,8 @@ pub struct Report {
     planted: [u32; 2],
     /// Sentences of series said to creep along x with the paper.
     trend: Vec<String>,
+    /// What was said of other series that the drying should show in.
+    untold: Vec<String>,
     /// Positions of steps of the block whose mark gave way.
     step: Vec<f64>,
     /// Positions at which damage in the right half was first seen, with its words.
@@ -47,6 +49,9 @@ impl Report {
         let mut out = String::new();
         for t in &self.trend {
             let _ = writeln!(out, "trend: {t}");
+        }
+        for t in &self.untold {
+            let _ = writeln!(out, "no trend: {t}");
         }
         let _ = writeln!(
             out,
@@ -164,8 +169,15 @@ pub fn report(sheets: u32) -> Result<Report> {
         let column = text(series, row, "column");
         let along = column.contains("width") || column.contains("stretch_x");
         let of_paper = text(series, row, "table").starts_with("deskew");
-        if text(series, row, "verdict") == "trend" && along && of_paper {
-            out.trend.push(text(series, row, "words"));
+        if !along {
+            continue;
+        }
+        let words = text(series, row, "words");
+        if of_paper && text(series, row, "verdict") == "trend" {
+            out.trend.push(words);
+        } else {
+            out.untold
+                .push(format!("{words} q {:?}", cell(series, row, "q").as_f64()));
         }
     }
     let changes = m.table("drift_changes")?;

@@ -195,7 +195,7 @@ impl Counts {
                     "nothing"
                 };
                 cases.push(format!(
-                    "{} false {} at {what}: px {:.0} {:.0} length {:.3} width {:.3} confidence {:.2} line {:?} arc {:.2}",
+                    "{} false {} at {what}: px {:.0} {:.0} length {:.3} width {:.3} confidence {:.2} line {:?} arc {:.2}{}",
                     truth.name,
                     kind(row),
                     number(row, "scan_x_px"),
@@ -205,6 +205,10 @@ impl Counts {
                     number(row, "confidence"),
                     cell(table, row, "line").as_i64(),
                     number(row, "from_mm"),
+                    match cell(table, row, "in_record").as_bool() {
+                        Some(true) => ", in the record",
+                        _ => "",
+                    },
                 ));
             }
         }

@@ -7,6 +7,8 @@ mod assess;
 mod charts;
 #[path = "../src/choose.rs"]
 mod choose;
+#[path = "../src/copies.rs"]
+mod copies;
 #[path = "../src/editions.rs"]
 mod editions;
 #[path = "../src/model.rs"]

@@ -5,6 +5,7 @@
 mod assess;
 mod charts;
 mod choose;
+mod copies;
 mod editions;
 mod model;
 mod plots;

@@ -38,6 +38,10 @@ pub(crate) struct Settings {
     /// Least number of sheets between two changes of level.
     #[schemars(range(min = 2, max = 1000))]
     pub(crate) shortest_stretch: usize,
+    /// Years of printing from which a series by year that does not drift is said not
+    /// to; with fewer nobody can tell.
+    #[schemars(range(min = 3, max = 100))]
+    pub(crate) least_years: usize,
     /// Largest order of the model of correlated neighbours.
     #[schemars(range(min = 0, max = 10))]
     pub(crate) most_lag: usize,
@@ -59,7 +63,7 @@ pub(crate) struct Settings {
     pub(crate) most_charts: usize,
 }
 
-const EXCEPT: [&str; 33] = [
+const EXCEPT: [&str; 36] = [
     "*_se",
     "*_se_*",
     "*_low",
@@ -77,6 +81,9 @@ const EXCEPT: [&str; 33] = [
     "*.*_edges",
     "*.stated_*",
     "*.levels_used",
+    "wear_*.least_*",
+    "wear_*.lines",
+    "wear_*.unseen_mm",
     "*_cy_mm",
     "scan-check.measured_*",
     "scan-check.line_*",
@@ -110,6 +117,7 @@ impl Default for Settings {
             axis: AxisChoice::Auto,
             least_sheets: 10,
             shortest_stretch: 5,
+            least_years: 5,
             most_lag: 3,
             confidence: 0.95,
             false_discovery_rate: 0.05,

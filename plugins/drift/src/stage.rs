@@ -3,13 +3,14 @@
 use std::collections::BTreeMap;
 
 use rayon::prelude::*;
-use restrike_ops::false_discovery::benjamini_hochberg;
+use restrike_ops::false_discovery::grouped;
 use restrike_stage::{
     Given, Level, Manifest, Needs, Output, Phases, Project, Stage, StageError, Summary,
 };
 
 use crate::assess::{self, Assessed};
 use crate::choose;
+use crate::copies;
 use crate::editions::{self, OverYears};
 use crate::model::Course;
 use crate::plots;
@@ -37,6 +38,8 @@ struct Line {
     found: Found,
     /// Adjusted for all series; none where not assessed.
     q: Option<f64>,
+    /// Number of the group of series that say nearly the same.
+    group: Option<usize>,
 }
 
 impl Found {
@@ -89,12 +92,21 @@ impl Stage for Drift {
         let all = series::gather(&input, &self.settings);
         let found: Vec<Found> = all.par_iter().map(|s| self.assess(s)).collect();
         let p: Vec<f64> = found.iter().filter_map(Found::p).collect();
-        let mut q = benjamini_hochberg(&p).into_iter();
+        let tested: Vec<&Series> = all
+            .iter()
+            .zip(&found)
+            .filter(|(_, f)| f.p().is_some())
+            .map(|(s, _)| s)
+            .collect();
+        let group = copies::groups(&tested);
+        let mut q = grouped(&p, &group, self.settings.false_discovery_rate).into_iter();
+        let mut group = group.into_iter();
         let mut lines: Vec<Line> = all
             .into_iter()
             .zip(found)
             .map(|(series, found)| Line {
                 q: found.p().and_then(|_| q.next()),
+                group: found.p().and_then(|_| group.next()),
                 series,
                 found,
             })
@@ -105,6 +117,11 @@ impl Stage for Drift {
             let (a, b) = (rank(a), rank(b));
             a.0.total_cmp(&b.0).then(a.1.total_cmp(&b.1))
         });
+        // Groups by the number of their clearest series.
+        let mut first = BTreeMap::new();
+        for (id, line) in (1..).zip(&mut lines) {
+            line.group = line.group.map(|g| *first.entry(g).or_insert(id));
+        }
         let mut told = Told::default();
         for (id, line) in (1..).zip(&lines) {
             self.put(id, line, &mut told, out)?;
@@ -124,10 +141,22 @@ fn verdict(found: &Assessed, drifts: bool) -> &'static str {
     }
 }
 
+/// What is said of a series by year.
+fn verdict_by_year(found: &OverYears, drifts: bool, settings: &Settings) -> &'static str {
+    if drifts {
+        "trend"
+    } else if found.groups.len() < settings.least_years {
+        "too few to tell"
+    } else {
+        "none"
+    }
+}
+
 /// How many series came to which end.
 #[derive(Default)]
 struct Told {
     none: usize,
+    too_few: usize,
     trend: usize,
     step: usize,
     not_assessed: usize,
@@ -138,12 +167,13 @@ impl Told {
         out.note(
             Level::Info,
             &format!(
-                "{} series: {} creep, {} jump, {} do neither beyond chance, {} not assessed; of those said to \
-                 creep or jump, at most {} % are expected to be false",
-                self.none + self.trend + self.step + self.not_assessed,
+                "{} series: {} creep, {} jump, {} do neither beyond chance, {} have too few years of printing to \
+                 tell, {} not assessed; of those said to creep or jump, at most {} % are expected to be false",
+                self.none + self.too_few + self.trend + self.step + self.not_assessed,
                 self.trend,
                 self.step,
                 self.none,
+                self.too_few,
                 self.not_assessed,
                 figure(100.0 * settings.false_discovery_rate)
             ),
@@ -187,14 +217,15 @@ impl Drift {
                 out.row(SERIES, tables::unassessed_row(id, series, reason, &words))
             }
             Found::ByYear(y) => {
-                let verdict = if drifts { "trend" } else { "none" };
-                *(if drifts {
-                    &mut told.trend
-                } else {
-                    &mut told.none
-                }) += 1;
+                let verdict = verdict_by_year(y, drifts, &self.settings);
+                *match verdict {
+                    "trend" => &mut told.trend,
+                    "none" => &mut told.none,
+                    _ => &mut told.too_few,
+                } += 1;
                 let words = words::by_year(series, y, verdict, confidence);
-                out.row(SERIES, tables::year_row(id, series, y, q, verdict, &words))
+                let row = tables::year_row(id, series, y, q, verdict, &words);
+                out.row(SERIES, row.set("group", line.group))
             }
             Found::ByPosition(a) => {
                 let verdict = verdict(a, drifts);
@@ -205,10 +236,8 @@ impl Drift {
                 };
                 *count += 1;
                 let words = words::by_position(series, a, verdict, confidence);
-                out.row(
-                    SERIES,
-                    tables::position_row(id, series, a, q, verdict, &words),
-                )?;
+                let row = tables::position_row(id, series, a, q, verdict, &words);
+                out.row(SERIES, row.set("group", line.group))?;
                 if drifts {
                     for c in &a.changes {
                         out.row(CHANGES, tables::change_row(id, series, c))?;
@@ -228,7 +257,9 @@ impl Drift {
         let numbered = || (1_usize..).zip(lines);
         let signals = |l: &Line| match &l.found {
             Found::ByPosition(a) => !a.charts.signals.is_empty(),
-            _ => false,
+            // What few years cannot tell, a person may still want to see.
+            Found::ByYear(y) => y.trend.p <= 1.0 - self.settings.confidence,
+            Found::NotAssessed(_) => false,
         };
         let worth: Vec<(usize, &Line)> = numbered()
             .filter(|(_, l)| self.drifts(l))
@@ -243,7 +274,8 @@ impl Drift {
                     plots::by_position(*id, series, a, drifts, &words)
                 }
                 Found::ByYear(y) => {
-                    let words = words::by_year(series, y, "trend", confidence);
+                    let verdict = verdict_by_year(y, drifts, &self.settings);
+                    let words = words::by_year(series, y, verdict, confidence);
                     plots::by_year(*id, series, y, &words)
                 }
                 Found::NotAssessed(_) => continue,

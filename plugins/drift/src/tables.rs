@@ -49,7 +49,7 @@ fn keys() -> Vec<C> {
 pub(crate) fn specs() -> Vec<TableSpec> {
     let mut series = keys();
     series.extend([
-        C::text("verdict", "none, trend, step (one or more changes of level), or not assessed."),
+        C::text("verdict", "none, trend, step (one or more changes of level), too few to tell (years of printing), or not assessed."),
         C::text("words", "The finding in a sentence."),
         C::text("reason", "Why it was not assessed."),
         C::integer("n", "", "Sheets with a value."),
@@ -65,11 +65,14 @@ pub(crate) fn specs() -> Vec<TableSpec> {
         number("slope_per_decade", "", "Slope over ten years, years scattering about the line and sheets within a year."),
         number("slope_per_decade_low", "", "Lower end of its interval."),
         number("slope_per_decade_high", "", "Upper end of its interval."),
+        number("least_told_per_decade", "", "Slope that four of five such studies would find, by year."),
+        C::integer("years_to_tell", "", "Years of printing, evenly over the same span with as many sheets each, of which four of five studies would find the slope seen; none if more than 60."),
         number("mk_p", "", "Two-sided probability of the Mann-Kendall test, ties and correlated neighbours reckoned in; by year, on the years' means."),
         C::integer("lag", "", "Order of the model of correlated neighbours, 0: independent; at most the setting most_lag."),
         C::number("effective_n", "", 1, "Independent sheets the trend test is worth."),
         number("p", "", "Probability that chance alone gives such a trend or such steps; by year, such a slope."),
-        number("q", "", "The same, adjusted for all series of the run (Benjamini-Hochberg): the least share of false ones among the series with this q or less."),
+        number("q", "", "The same, adjusted for all series of the run, groups of series that say nearly the same counted once (Benjamini-Hochberg, Benjamini-Bogomolov): the least share of false ones among the series with this q or less."),
+        C::integer("group", "", "Number of the clearest series among those that say nearly the same as this one."),
         C::number("bic_trend", "", 2, "BIC of a line less that of a constant: under 0 speaks for the line."),
         C::number("bic_step", "", 2, "BIC of the best step or steps less that of a constant."),
         C::number("bic_step_less_trend", "", 2, "Their difference: under 0 speaks for steps, over 0 for a line."),
@@ -241,6 +244,8 @@ pub(crate) fn year_row(
         .set("slope_per_decade", decade(t.slope))
         .set("slope_per_decade_low", decade(t.low))
         .set("slope_per_decade_high", decade(t.high))
+        .set("least_told_per_decade", found.least_told.map(decade))
+        .set("years_to_tell", found.would_tell)
         .set("mk_p", found.rank_p.map(six_digits))
         .set("p", six_digits(t.p))
         .set("q", six_digits(q))

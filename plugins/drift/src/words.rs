@@ -148,18 +148,39 @@ pub(crate) fn by_year(
         signed(10.0 * t.high),
     );
     let span = format!(
-        "{} years from {} to {}",
+        "{} years of printing between {} and {}",
         found.groups.len(),
         years().next().unwrap_or_default(),
         years().next_back().unwrap_or_default()
     );
-    if verdict == "trend" {
-        format!("{}: creeps by {slope} over {span}.", title(series))
-    } else {
-        let alone = alone(t.p, 1.0 - confidence);
+    let title = title(series);
+    let least = found.least_told.map_or(String::new(), |s| {
         format!(
-            "{}: no drift beyond chance over {span}: slope {slope}{alone}.",
-            title(series)
+            "; of a slope of {} per decade four of five such studies would tell",
+            with_unit(figure(10.0 * s), unit)
         )
+    });
+    match verdict {
+        "trend" => format!("{title}: creeps by {slope} over {span}."),
+        "none" => {
+            let alone = alone(t.p, 1.0 - confidence);
+            format!("{title}: no drift beyond chance over {span}: slope {slope}{alone}{least}.")
+        }
+        _ => {
+            let means: Vec<String> = found.groups.iter().map(|g| figure(g.mean)).collect();
+            let takes = match found.would_tell {
+                Some(k) => format!(
+                    "; if it is as it looks, about {k} years of printing over that span would tell"
+                ),
+                None => format!(
+                    "; what it seems to be, more than {} years of printing over that span would have to tell",
+                    crate::editions::MOST_YEARS
+                ),
+            };
+            format!(
+                "{title}: too few years of printing to tell ({span}): their means are {}, slope {slope}{takes}.",
+                means.join(", ")
+            )
+        }
     }
 }

@@ -1,8 +1,9 @@
 //! Block, inking or scan: from which sheets show a place and which do not.
 //!
-//! Three stories are weighed by Bayes' rule. Block damage is there from some
+//! Stories are weighed by Bayes' rule. Block damage is there from some
 //! sheet on, and stays, unless it is healed (by a plug or a re-cut), most likely
-//! between editions. Inking comes and goes: each sheet for itself, at a rate
+//! between editions. A gap that the record has too may have been cut so: then no
+//! sheet shows the line whole, and the longer the gap the likelier. Inking comes and goes: each sheet for itself, at a rate
 //! that differs from place to place (beta-binomial). Dust lies on one scan.
 //! What a place looks like weighs in once: sharp ends speak for the block, a
 //! soft fading for the ink, another colour than the paper's for dust.
@@ -24,6 +25,8 @@ pub(crate) struct Blame {
     pub(crate) block: f64,
     pub(crate) inking: f64,
     pub(crate) scan: f64,
+    /// Of a gap that the record has: that it was cut so.
+    pub(crate) cut: f64,
     /// Probability that it was healed, if it is the block.
     pub(crate) healed: f64,
     /// First sheet, in the order of time, that most likely no longer has it.
@@ -38,6 +41,11 @@ const FROM_START: f64 = 0.5;
 /// It is healed this often at an end of an edition, and this often within one.
 const HEALED_BETWEEN: f64 = 0.06;
 const HEALED_WITHIN: f64 = 0.0005;
+/// A gap of this length that the record has and that is there from the first
+/// sheet on was cut so as often as it broke, mm.
+const AS_OFTEN_MM: f64 = 0.8;
+/// A line shows whole over a gap that was cut so this often.
+const INKED_OVER: f64 = 0.01;
 /// Rate of a place that inks badly: Beta(a, b).
 const RATE: [f64; 2] = [0.6, 2.4];
 
@@ -55,16 +63,18 @@ impl Blame {
     }
 }
 
-/// How often a place of a story looks as it does: block, inking, scan.
-fn looks(kind: Kind) -> [f64; 3] {
-    match kind {
+/// How often a place of a story looks as it does: block, inking, scan, cut so.
+fn looks(kind: Kind) -> [f64; 4] {
+    let [block, inking, scan] = match kind {
         Kind::Break => [0.45, 0.03, 0.25],
         Kind::Nick => [0.25, 0.12, 0.25],
         Kind::Hole => [0.1, 0.001, 0.005],
         Kind::FillIn => [0.05, 0.15, 0.05],
         Kind::Pale => [0.03, 0.65, 0.05],
         Kind::Speck => [0.02, 0.02, 0.4],
-    }
+    };
+    // What was cut so looks as what broke.
+    [block, inking, scan, block]
 }
 
 /// Weighs the stories.
@@ -88,8 +98,23 @@ pub(crate) fn blame(shown: &[Shown], turns: &[bool], seen: &[Seen]) -> Blame {
         // Dust on the same place of several scans, each for itself.
         libm::pow(FALSE, (x.max(1) - 1) as f64) / m.max(1) as f64
     };
+    let cut = {
+        let recorded: Vec<f64> = seen
+            .iter()
+            .filter(|s| s.recorded)
+            .map(|s| s.length)
+            .collect();
+        let length = restrike_ops::stats::median(&recorded).unwrap_or(0.0);
+        let stays = libm::pow(FOUND, x as f64) * libm::pow(INKED_OVER, (m - x) as f64);
+        FROM_START * length / AS_OFTEN_MM * stays
+    };
     // Half of the places are the block's, before anything is seen.
-    let mut weight = [0.5 * block.likelihood, 0.25 * inking, 0.25 * scan];
+    let mut weight = [
+        0.5 * block.likelihood,
+        0.25 * inking,
+        0.25 * scan,
+        0.5 * cut,
+    ];
     let surest: Vec<(Kind, f64)> = Kind::ALL
         .into_iter()
         .map(|k| {
@@ -111,6 +136,7 @@ pub(crate) fn blame(shown: &[Shown], turns: &[bool], seen: &[Seen]) -> Blame {
             block: 1.0 / 3.0,
             inking: 1.0 / 3.0,
             scan: 1.0 / 3.0,
+            cut: 0.0,
             healed: 0.0,
             healed_at: None,
         };
@@ -119,6 +145,7 @@ pub(crate) fn blame(shown: &[Shown], turns: &[bool], seen: &[Seen]) -> Blame {
         block: weight[0] / sum,
         inking: weight[1] / sum,
         scan: weight[2] / sum,
+        cut: weight[3] / sum,
         healed: block.healed,
         healed_at: block.healed_at,
     }
@@ -206,6 +233,10 @@ mod tests {
     use restrike_stage::Point;
 
     fn told(pattern: &str, kind: Kind) -> Blame {
+        told_of(pattern, kind, false)
+    }
+
+    fn told_of(pattern: &str, kind: Kind, recorded: bool) -> Blame {
         let shown: Vec<Shown> = pattern
             .chars()
             .filter(|c| *c != '|')
@@ -234,10 +265,11 @@ mod tests {
                 from: 0.0,
                 to: 0.4,
                 length: 0.4,
+                length_se: 0.02,
                 depth: 0.2,
                 width: 0.2,
                 lines: 1.0,
-                recorded: false,
+                recorded,
                 place: Point::default(),
                 confidence: 0.9,
                 image: "whole".into(),
@@ -289,8 +321,19 @@ mod tests {
     }
 
     #[test]
+    fn a_gap_of_the_record_may_be_cut_so_until_a_sheet_shows_it_whole() {
+        let b = told_of("xxxxxxxx", Kind::Break, true);
+        assert!(b.cut > 0.2 && b.block > 0.4 && b.block < 0.8, "{b:?}");
+        let b = told_of("..|xxxxxx", Kind::Break, true);
+        assert!(b.cut < 0.01 && b.block > 0.95, "{b:?}");
+    }
+
+    #[test]
     fn nothing_told_is_no_story() {
         let b = told("????", Kind::Break);
-        assert!((b.block + b.inking + b.scan - 1.0).abs() < 1e-9, "{b:?}");
+        assert!(
+            (b.block + b.inking + b.scan + b.cut - 1.0).abs() < 1e-9,
+            "{b:?}"
+        );
     }
 }

@@ -40,11 +40,18 @@ pub(crate) struct Course {
 /// Half the length a direction is taken over, mm.
 const ARM_MM: f64 = 0.12;
 /// How far a line reaches into a bridge's ends, mm.
-const TAIL_MM: f64 = 1.2;
+const TAIL_MM: f64 = 2.4;
 /// Longest gap of the record that is bridged, mm.
-const LONGEST_MM: f64 = 0.9;
+const LONGEST_MM: f64 = 4.0;
 /// Least cosine between a line's end and the way over the gap.
 const ALONG: f64 = 0.96;
+/// Over a longer gap than this, mm, two ends must lie on one bend.
+const SHORT_MM: f64 = 0.9;
+/// Most that the ends' turns off the way may differ there, rad: a wavy line may
+/// turn to and fro within a gap of the first length, not within one of the last.
+const UNEVEN_RAD: [f64; 2] = [0.5, 0.12];
+/// Least length of each line, of the gap's.
+const LEAST_TAIL: f64 = 0.5;
 /// How far inside the printed edge a station may lie, against half the width,
 /// before other ink is held to join.
 const JOINED: f64 = 1.25;
@@ -165,7 +172,7 @@ impl<'a> Tip<'a> {
 
 /// Ways over gaps of the record: free ends that face each other in one run and
 /// would each be the other's nearest.
-pub(crate) fn bridges(atlas: &Atlas, step: f64) -> Vec<Course> {
+pub(crate) fn bridges(atlas: &Atlas, edges: &EdgeMap, step: f64) -> Vec<Course> {
     let tips: Vec<Tip<'_>> = atlas
         .lines
         .iter()
@@ -187,7 +194,9 @@ pub(crate) fn bridges(atlas: &Atlas, step: f64) -> Vec<Course> {
             && a < b
             && partners[b] == Some(a)
         {
-            out.extend(bridge(&tips[a], &tips[b], step));
+            out.extend(
+                bridge(&tips[a], &tips[b], step).filter(|c| clear(c, &tips[a], &tips[b], edges)),
+            );
         }
     }
     out
@@ -204,11 +213,36 @@ fn faces(a: &Tip<'_>, b: &Tip<'_>) -> bool {
     let ahead = |t: &Tip<'_>, sign: f64| t.out.dot(way) * sign / gap;
     // Over a gap no longer than the line is wide the way's own direction says little.
     let wide = gap < 2.0 * a.half.max(b.half);
-    thin > 0.7
+    thin > 0.6
         && run < -ALONG
         && (wide || (ahead(a, 1.0) > ALONG && ahead(b, -1.0) > ALONG))
         && ahead(a, 1.0) > 0.5
         && ahead(b, -1.0) > 0.5
+        && (gap <= SHORT_MM || one_bend(a, b, way * (1.0 / gap), gap))
+}
+
+/// Whether two ends far apart go on into each other along a straight or an even
+/// bend, where both turn off the way between them by about the same angle.
+fn one_bend(a: &Tip<'_>, b: &Tip<'_>, way: Point, gap: f64) -> bool {
+    let turn = |u: Point, v: Point| libm::asin((u.x * v.y - u.y * v.x).clamp(-1.0, 1.0));
+    let (leave, arrive) = (turn(a.out, way), turn(way, b.out * -1.0));
+    let far = ((gap - SHORT_MM) / (LONGEST_MM - SHORT_MM)).clamp(0.0, 1.0);
+    let most = UNEVEN_RAD[0] * libm::pow(UNEVEN_RAD[1] / UNEVEN_RAD[0], far);
+    (leave - arrive).abs() < most && a.line.length_mm.min(b.line.length_mm) > LEAST_TAIL * gap
+}
+
+/// Whether the record has no other ink in the way.
+fn clear(course: &Course, a: &Tip<'_>, b: &Tip<'_>, edges: &EdgeMap) -> bool {
+    let wide = a.half.max(b.half);
+    course
+        .stations
+        .iter()
+        .filter(|s| s.at.distance(a.at).min(s.at.distance(b.at)) > 0.15 + wide)
+        .filter(|s| {
+            let inside = |t: &Tip<'_>| (s.at - t.at).dot(t.out) > 0.0;
+            inside(a) && inside(b)
+        })
+        .all(|s| edges.at(s.at) > 0.0)
 }
 
 fn bridge(a: &Tip<'_>, b: &Tip<'_>, step: f64) -> Option<Course> {

@@ -19,6 +19,8 @@ pub(crate) struct Seen {
     pub(crate) from: f64,
     pub(crate) to: f64,
     pub(crate) length: f64,
+    /// Standard error of the length on its sheet, mm.
+    pub(crate) length_se: f64,
     pub(crate) depth: f64,
     pub(crate) width: f64,
     pub(crate) lines: f64,
@@ -39,6 +41,10 @@ pub(crate) struct Site {
     pub(crate) place: Point,
     /// Length now: the median of the last sheets that show it, mm.
     pub(crate) length: f64,
+    /// Its standard error, mm.
+    pub(crate) length_se: f64,
+    /// Standard errors of the place in the record, right and up, mm.
+    pub(crate) place_se: [f64; 2],
     pub(crate) depth: f64,
     /// Growth from the first to the last sheet that shows it, mm, with its 95 % interval.
     pub(crate) growth: Option<[f64; 3]>,
@@ -57,6 +63,11 @@ const SAME_MM: f64 = 0.3;
 const SAME_SHARE: f64 = 0.35;
 /// How far the spot in the other image may lie off, mm.
 const TWIN_MM: f64 = 0.6;
+/// Usual scatter of a place and of a length from sheet to sheet, mm.
+const PLACE_SCATTER_MM: f64 = 0.05;
+const LENGTH_SCATTER_MM: f64 = 0.04;
+/// What a place may be off by however many sheets show it, mm: the record's own line.
+const PLACE_FLOOR_MM: f64 = 0.03;
 /// Sheets whose length counts as now.
 const LAST: usize = 3;
 
@@ -92,6 +103,7 @@ fn read(table: &Table, place: &BTreeMap<i64, usize>) -> Vec<Seen> {
                 from: number("from_mm")?,
                 to: number("to_mm")?,
                 length: number("length_mm")?,
+                length_se: number("length_se_mm").unwrap_or(0.05),
                 depth: number("depth_mm")?,
                 width: number("line_width_mm")?,
                 lines: number("lines")?,
@@ -117,7 +129,9 @@ fn unseen(table: Option<&Table>, place: &BTreeMap<i64, usize>, sheets: usize) ->
             .and_then(|t| serde_json::from_str::<Vec<(u32, f64, f64)>>(t).ok());
         if let (Some(at), Some(list)) = (at, list) {
             for (line, from, to) in list {
-                out[*at].entry(line).or_default().push((from, to));
+                // On a bridge that starts at a line's first place, arcs run backwards.
+                let stretch = (f64::min(from, to), f64::max(from, to));
+                out[*at].entry(line).or_default().push(stretch);
             }
         }
     }
@@ -181,10 +195,15 @@ pub(crate) fn gather<'a>(input: &Summary<'a>, images: &[(String, Point)]) -> Opt
 #[allow(clippy::cast_precision_loss)]
 fn site(place: Point, seen: Vec<Seen>, hidden: &[Stretches], turns: &[bool]) -> Site {
     let middle = |s: &Seen| 0.5 * (s.from + s.to);
+    let kind = usual_kind(&seen);
     let shown: Vec<Shown> = (0..hidden.len())
         .map(|at| {
-            if seen.iter().any(|s| s.at == at) {
-                return Shown::Present;
+            let mut here = seen.iter().filter(|s| s.at == at).peekable();
+            if here.peek().is_some() {
+                // A line that is bitten or pale is not yet broken, nor is it whole.
+                let less = matches!(kind, Kind::Break | Kind::Hole)
+                    && here.all(|s| !matches!(s.kind, Kind::Break | Kind::Hole));
+                return if less { Shown::Unseen } else { Shown::Present };
             }
             let covered = |s: &Seen| {
                 hidden[at]
@@ -198,17 +217,25 @@ fn site(place: Point, seen: Vec<Seen>, hidden: &[Stretches], turns: &[bool]) -> 
             }
         })
         .collect();
-    let kind = usual_kind(&seen);
     let mut blame = blame::blame(&shown, turns, &seen);
     if blame.block <= 0.5 {
         blame.healed_at = None;
     }
-    let last: Vec<&Seen> = seen.iter().rev().take(LAST).collect();
+    let shows = |s: &&Seen| shown[s.at] == Shown::Present;
+    let last: Vec<&Seen> = seen.iter().rev().filter(shows).take(LAST).collect();
     let median = |f: &dyn Fn(&Seen) -> f64| {
         let v: Vec<f64> = last.iter().map(|s| f(s)).collect();
         restrike_ops::stats::median(&v).unwrap_or(0.0)
     };
     let (length, depth) = (median(&|s| s.length), median(&|s| s.depth));
+    let length_se = standard_error(&last, &|s| s.length, LENGTH_SCATTER_MM)
+        .max(median(&|s| s.length_se) / (last.len().max(1) as f64).sqrt());
+    let all: Vec<&Seen> = seen.iter().collect();
+    let place_se = [
+        standard_error(&all, &|s| s.place.x, PLACE_SCATTER_MM),
+        standard_error(&all, &|s| s.place.y, PLACE_SCATTER_MM),
+    ]
+    .map(|se| (se * se + PLACE_FLOOR_MM * PLACE_FLOOR_MM).sqrt());
     let growth = (seen.len() >= 4)
         .then(|| {
             let x: Vec<f64> = seen.iter().map(|s| s.at as f64).collect();
@@ -225,10 +252,27 @@ fn site(place: Point, seen: Vec<Seen>, hidden: &[Stretches], turns: &[bool]) -> 
         kind,
         place,
         length,
+        length_se,
+        place_se,
         depth,
         growth,
         twin: None,
     }
+}
+
+/// Standard error of a mean over sheets; with fewer than three of them their
+/// usual scatter stands in.
+#[allow(clippy::cast_precision_loss)]
+fn standard_error(seen: &[&Seen], f: &dyn Fn(&Seen) -> f64, usual: f64) -> f64 {
+    let n = seen.len() as f64;
+    let mean = seen.iter().map(|s| f(s)).sum::<f64>() / n.max(1.0);
+    let scatter = if seen.len() < 3 {
+        usual
+    } else {
+        let squares: f64 = seen.iter().map(|s| (f(s) - mean) * (f(s) - mean)).sum();
+        (squares / (n - 1.0)).sqrt()
+    };
+    scatter / n.max(1.0).sqrt()
 }
 
 /// The kind most often seen, the surest first among equals.
@@ -273,10 +317,16 @@ fn twins(sites: &mut [Site], images: &[(String, Point)]) {
 impl Site {
     /// Places in the order of time of the first and the last sheet that shows it.
     pub(crate) fn first_and_last(&self) -> (usize, usize) {
-        (
-            self.seen.first().map_or(0, |s| s.at),
-            self.seen.last().map_or(0, |s| s.at),
-        )
+        let shows = |k: &usize| self.shown[*k] == Shown::Present;
+        let first = (0..self.shown.len()).find(shows);
+        let last = (0..self.shown.len()).rev().find(shows);
+        (first.unwrap_or(0), last.unwrap_or(0))
+    }
+
+    /// The last sheet before the first that shows it on which the place is whole.
+    pub(crate) fn last_whole(&self) -> Option<usize> {
+        let first = self.first_and_last().0;
+        (0..first).rev().find(|k| self.shown[*k] == Shown::Absent)
     }
 
     pub(crate) fn count(&self, what: Shown) -> usize {

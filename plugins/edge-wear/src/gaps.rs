@@ -331,7 +331,8 @@ impl Piece<'_> {
         let centre = (a + b) / 2;
         let here = &stations[centre];
         let span = if kind == Kind::Pale {
-            stations[b].arc - stations[a].arc
+            // On a bridge that starts at a line's first place, arcs run backwards.
+            (stations[b].arc - stations[a].arc).abs()
         } else {
             length
         };

@@ -11,6 +11,8 @@ mod fill_ins;
 mod gaps;
 mod holes;
 mod kinds;
+mod labels;
+mod map;
 mod pictures;
 mod repair;
 mod settings;

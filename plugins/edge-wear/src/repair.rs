@@ -1,20 +1,21 @@
-//! Tables and drawing of the damage over the run: what to mend on the block first.
+//! Tables of the damage over the run: what to mend on the block first.
 
 use restrike_ops::atlas::Atlas;
-use restrike_stage::{
-    ColumnSpec as C, Output, Picture, Point, Project, Rect, Row, Scope, StageError, Stroke,
-    TableSpec, Tone,
-};
+use restrike_stage::{ColumnSpec as C, Output, Project, Row, Scope, StageError, TableSpec};
 
 use crate::blame::Shown;
 use crate::damage::{Run, Site};
 use crate::kinds::Kind;
+use crate::map;
 use crate::tables::on_block;
 
 pub(crate) const DAMAGE: &str = "damage_sites";
 pub(crate) const REPAIR: &str = "repair_map";
 /// Name of the drawing.
 pub(crate) const MAP: &str = "repair-map";
+/// How much the wood's measures may differ from the paper's the record was made
+/// from (common practice, no source).
+const STRETCH: f64 = 0.0015;
 
 /// Declarations.
 #[allow(clippy::too_many_lines)]
@@ -50,11 +51,19 @@ pub(crate) fn specs() -> Vec<TableSpec> {
             3,
             "Probability that it is dust or the like on one scan.",
         ),
+        C::number(
+            "p_cut",
+            "",
+            3,
+            "Of a gap that the record has too: probability that it was cut so, for no sheet shows it whole.",
+        ),
         C::integer("line", "", "Number of the line in the record's key-lines."),
         C::number("arc_mm", "mm", 2, "Its middle along the line."),
         C::boolean("in_record", "Whether the record's line has this gap too."),
         C::number("x_mm", "mm", 3, "Its middle in print coordinates, right."),
+        C::number("x_se_mm", "mm", 3, "Its standard error."),
         C::number("y_mm", "mm", 3, "Its middle in print coordinates, up."),
+        C::number("y_se_mm", "mm", 3, "Its standard error."),
         C::number(
             "u_mm",
             "mm",
@@ -73,6 +82,7 @@ pub(crate) fn specs() -> Vec<TableSpec> {
             3,
             "Its length now: median of the last three sheets that show it.",
         ),
+        C::number("length_se_mm", "mm", 3, "Its standard error."),
         C::number(
             "growth_mm",
             "mm",
@@ -88,6 +98,7 @@ pub(crate) fn specs() -> Vec<TableSpec> {
         ),
         C::text("first_impression", "That impression."),
         C::text("first_edition", "Its edition."),
+        C::integer("first_year", "", "Its year."),
         C::integer("first_position", "", "Its position in the stack."),
         C::integer(
             "not_yet_sheet",
@@ -133,12 +144,20 @@ pub(crate) fn specs() -> Vec<TableSpec> {
             "On the block as it lies face up, origin at the sheet's centre, right.",
         ),
         C::number(
+            "u_se_mm",
+            "mm",
+            2,
+            "Its standard error; the record's millimetres are those of paper, which stretches: 1.5 permille of the way from the centre are in it.",
+        ),
+        C::number(
             "v_mm",
             "mm",
             2,
             "On the block as it lies face up, away from you.",
         ),
+        C::number("v_se_mm", "mm", 2, "Its standard error, likewise."),
         C::number("length_mm", "mm", 2, "Length along the line."),
+        C::number("length_se_mm", "mm", 2, "Its standard error."),
         C::number("depth_mm", "mm", 2, "How far it reaches across the line."),
         C::integer("line", "", "Number of the line in the record's key-lines."),
         C::number(
@@ -151,13 +170,32 @@ pub(crate) fn specs() -> Vec<TableSpec> {
             "share_pct",
             "%",
             1,
-            "Its share of all on this map, each weighted with its probability.",
+            "Its share of all on this map, each weighted with p_block.",
         ),
+        C::integer(
+            "first_sheet",
+            "",
+            "First sheet, in the order of time, that shows it: place in the sheet list.",
+        ),
+        C::text("first_impression", "That impression."),
+        C::text("first_edition", "Its edition."),
+        C::integer("first_year", "", "Its year."),
+        C::text(
+            "last_whole_impression",
+            "The last impression before it that shows the place whole; none where no earlier one does.",
+        ),
+        C::text("last_whole_edition", "Its edition."),
         C::number(
             "p_block",
             "",
             3,
             "Probability that it is damage to the block.",
+        ),
+        C::number(
+            "p_cut",
+            "",
+            3,
+            "Of a gap that no sheet shows whole: probability that it was cut so.",
         ),
         C::text("words", "What to look for."),
     ];
@@ -202,7 +240,7 @@ pub(crate) fn put(
         .iter()
         .enumerate()
         .filter(|(_, s)| {
-            s.blame.block >= least
+            s.blame.block + s.blame.cut >= least
                 && s.blame.healed_at.is_none()
                 && !matches!(s.kind, Kind::Pale | Kind::Speck)
         })
@@ -212,6 +250,9 @@ pub(crate) fn put(
     let total: f64 = mend.iter().map(|m| m.2).sum();
     for (rank, (n, site, weight)) in mend.iter().enumerate() {
         let at = on_block(site.place);
+        let stretched = |se: f64, at: f64| (se * se + STRETCH * STRETCH * at * at).sqrt();
+        let since = site.first_and_last().0;
+        let whole = site.last_whole();
         out.row(
             REPAIR,
             Row::new()
@@ -221,25 +262,42 @@ pub(crate) fn put(
                 .set("image", site.seen[0].image.as_str())
                 .set("kind", site.kind.name())
                 .set("u_mm", at.x)
+                .set("u_se_mm", stretched(site.place_se[0], at.x))
                 .set("v_mm", at.y)
+                .set("v_se_mm", stretched(site.place_se[1], at.y))
                 .set("length_mm", site.length)
+                .set("length_se_mm", site.length_se)
                 .set("depth_mm", site.depth)
                 .set("line", i64::from(site.seen[0].line))
                 .set("missing_mm2", site.missing_mm2())
                 .set("share_pct", 100.0 * weight / total.max(1e-12))
+                .set("first_sheet", run.order[since].sheet)
+                .set("first_impression", run.order[since].impression.as_str())
+                .set("first_edition", run.order[since].edition.as_str())
+                .set("first_year", run.order[since].year.map(i64::from))
+                .set(
+                    "last_whole_impression",
+                    whole.map(|k| run.order[k].impression.as_str()),
+                )
+                .set(
+                    "last_whole_edition",
+                    whole.map(|k| run.order[k].edition.as_str()),
+                )
                 .set("p_block", site.blame.block)
+                .set("p_cut", site.blame.cut)
                 .set("words", to_mend(site)),
         )?;
     }
     if !run.order.is_empty() {
-        out.picture(&drawing(&mend, block, atlas, project))?;
+        let sites: Vec<&Site> = mend.iter().map(|m| m.1).collect();
+        out.picture(&map::drawing(run, &sites, block, atlas, project))?;
     }
     Ok(())
 }
 
 fn damage_row(run: &Run<'_>, block: &str, n: usize, s: &Site) -> Row {
     let (first, last) = s.first_and_last();
-    let not_yet = (0..first).rev().find(|k| s.shown[*k] == Shown::Absent);
+    let not_yet = s.last_whole();
     let sheet = |k: usize| run.order[k].sheet;
     let at = on_block(s.place);
     let one = &s.seen[0];
@@ -252,20 +310,25 @@ fn damage_row(run: &Run<'_>, block: &str, n: usize, s: &Site) -> Row {
         .set("p_block", s.blame.block)
         .set("p_inking", s.blame.inking)
         .set("p_scan", s.blame.scan)
+        .set("p_cut", s.blame.cut)
         .set("line", i64::from(one.line))
         .set("arc_mm", 0.5 * (one.from + one.to))
         .set("in_record", s.seen.iter().any(|o| o.recorded))
         .set("x_mm", s.place.x)
+        .set("x_se_mm", s.place_se[0])
         .set("y_mm", s.place.y)
+        .set("y_se_mm", s.place_se[1])
         .set("u_mm", at.x)
         .set("v_mm", at.y)
         .set("length_mm", s.length)
+        .set("length_se_mm", s.length_se)
         .set("growth_mm", s.growth.map(|g| g[0]))
         .set("growth_low_mm", s.growth.map(|g| g[1]))
         .set("growth_high_mm", s.growth.map(|g| g[2]))
         .set("first_sheet", sheet(first))
         .set("first_impression", run.order[first].impression.as_str())
         .set("first_edition", run.order[first].edition.as_str())
+        .set("first_year", run.order[first].year.map(i64::from))
         .set("first_position", run.order[first].position)
         .set("not_yet_sheet", not_yet.map(sheet))
         .set("last_sheet", sheet(last))
@@ -307,13 +370,19 @@ fn words(run: &Run<'_>, s: &Site, not_yet: Option<usize>) -> String {
     if let Some(h) = s.blame.healed_at {
         out.push_str(&format!("; mended by {}: a plug or a re-cut", name(h)));
     }
+    if s.blame.cut > 0.05 {
+        out.push_str(&format!(
+            "; no sheet shows it whole, it may have been cut so ({:.0} %)",
+            100.0 * s.blame.cut
+        ));
+    }
     let sure = 100.0 * s.blame.block.max(s.blame.inking).max(s.blame.scan);
     out.push_str(&format!(": {} ({sure:.0} %)", s.blame.name()));
     out
 }
 
 fn to_mend(s: &Site) -> String {
-    match s.kind {
+    let mut out = match s.kind {
         Kind::Break => format!("the line is open for {:.2} mm", s.length),
         Kind::Nick => format!("a bite of {:.2} mm, {:.2} mm deep", s.length, s.depth),
         Kind::Hole => format!("a round hole of {:.1} mm through the lines", s.length),
@@ -321,73 +390,12 @@ fn to_mend(s: &Site) -> String {
             "what should stand back beside the line prints over {:.2} mm",
             s.length
         ),
-    }
-}
-
-/// The block face up, to scale: its lines, and rings about what is to be mended.
-fn drawing(mend: &[(usize, &Site, f64)], block: &str, atlas: &Atlas, project: &Project) -> Picture {
-    let sheet = project.sheet.map_or_else(
-        || {
-            let all = atlas.lines.iter().flat_map(|l| &l.points);
-            let (x, y) = all.fold((1.0_f64, 1.0_f64), |(x, y), p| {
-                (x.max(p.x_mm.abs()), y.max(p.y_mm.abs()))
-            });
-            Rect::centred(2.0 * x + 8.0, 2.0 * y + 8.0)
-        },
-        |s| Rect::centred(s.width_mm, s.height_mm),
-    );
-    // Millimetres from the upper left corner of the block as it lies face up.
-    let to = |p: Point| {
-        let b = on_block(p);
-        Point::new(b.x - sheet.min.x, sheet.max.y - b.y)
     };
-    let mut marks = vec![restrike_stage::Mark::Line {
-        points: sheet.corners().iter().map(|p| to(*p)).collect(),
-        closed: true,
-        tone: Tone::Guide,
-        stroke: Stroke::Dashed,
-    }];
-    let line = |points: Vec<Point>, closed: bool| restrike_stage::Mark::Line {
-        points,
-        closed,
-        tone: Tone::Guide,
-        stroke: Stroke::Solid,
-    };
-    for l in atlas.lines.iter().filter(|l| l.points.len() > 1) {
-        let last = l.points.len() - 1;
-        let points = l.points.iter().enumerate();
-        let points = points.filter(|(i, _)| i % 6 == 0 || *i == last);
-        marks.push(line(
-            points
-                .map(|(_, p)| to(Point::new(p.x_mm, p.y_mm)))
-                .collect(),
-            l.closed,
+    if s.blame.cut > 0.05 {
+        out.push_str(&format!(
+            "; no sheet shows it whole: it may have been cut so ({:.0} %), compare with an older impression",
+            100.0 * s.blame.cut
         ));
     }
-    for o in &atlas.solids {
-        let points = o.points.iter().step_by(6);
-        marks.push(line(
-            points.map(|p| to(Point::new(p.x_mm, p.y_mm))).collect(),
-            o.closed,
-        ));
-    }
-    for (rank, (_, site, _)) in mend.iter().enumerate() {
-        let at = to(site.place);
-        let radius = 0.5 * site.length + 0.6;
-        marks.push(restrike_stage::Mark::Circle {
-            at,
-            radius,
-            tone: Tone::Fault,
-        });
-        marks.push(restrike_stage::Mark::Text {
-            at: at + Point::new(radius + 0.2, -radius * 0.4),
-            text: (rank + 1).to_string(),
-            tone: Tone::Fault,
-        });
-    }
-    let caption = format!(
-        "Repair map of block {block}, true to size, the block face up (the print's mirror image): {} places, numbered as in repair_map, the worst first. Dashed: the sheet. Print without scaling and check the scale bar.",
-        mend.len()
-    );
-    Picture::of_drawing(MAP, &caption, [sheet.width(), sheet.height()], marks)
+    out
 }

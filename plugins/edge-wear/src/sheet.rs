@@ -48,7 +48,7 @@ pub(crate) fn courses(reading: &Reading<'_>, atlas: &Atlas, least_mm: f64) -> Ve
         .filter(long)
         .filter_map(|l| Course::of(l, reading.edges, step))
         .collect();
-    out.extend(bridges(atlas, step));
+    out.extend(bridges(atlas, reading.edges, step));
     out
 }
 
@@ -140,9 +140,7 @@ impl Sheet {
             return;
         };
         let edges = edges::contours(&strip, through);
-        if !course.bridge {
-            strip.follow(course, &edges);
-        }
+        strip.follow(course, &edges);
         let gaps = gaps::look(reading, course, &strip, through);
         self.found.extend(gaps.found);
         self.found

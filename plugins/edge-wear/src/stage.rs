@@ -12,6 +12,7 @@ use restrike_stage::{
 
 use crate::damage;
 use crate::edges::Metrics;
+use crate::kinds::{Found, Unseen};
 use crate::pictures;
 use crate::repair;
 use crate::settings::Settings;
@@ -235,9 +236,16 @@ impl Stage for EdgeWear {
         };
         let courses = sheet::courses(&reading, atlas, self.settings.least_line_mm);
         let mut sheet = sheet::measure(&reading, &courses, &|| out.cancelled());
-        sheet
-            .found
-            .retain(|f| f.confidence >= self.settings.least_confidence);
+        // What is too unsure to be called damage is not seen whole either.
+        let (sure, unsure) = std::mem::take(&mut sheet.found)
+            .into_iter()
+            .partition(|f| f.confidence >= self.settings.least_confidence);
+        sheet.found = sure;
+        sheet.unseen.extend(unsure.iter().map(|f: &Found| Unseen {
+            line: f.line,
+            from: f.from,
+            to: f.to,
+        }));
         self.rows(&reading, &sheet, out)?;
         if self.settings.pictures && !out.cancelled() {
             out.picture(&pictures::lines(&placement, place, &courses, &sheet, pixel))?;

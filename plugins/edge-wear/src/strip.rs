@@ -31,6 +31,9 @@ const LEAST_CONTRAST: f64 = 0.10;
 const BESIDE_MM: f64 = 0.26;
 /// Stations of one local affine map, mm.
 const KNOT_MM: f64 = 0.8;
+/// Waves longer than this are a line's own course, mm; on the way over a gap.
+const COURSE_MM: f64 = 4.0;
+const BRIDGE_COURSE_MM: f64 = 1.2;
 /// Spread of the ground beside the line over its median from which an edge's
 /// thresholds hang in the air.
 const UNEVEN: f64 = 0.30;
@@ -281,12 +284,18 @@ impl Strip {
             v > 0.6 * nominal[i] && v < 1.5 * nominal[i] + 0.06
         });
         let changes: Vec<f64> = halves.iter().zip(&nominal).map(|(h, n)| h - n).collect();
+        // The way over a gap is a guess: where the line is there, it may bend more.
+        let stiff = if course.bridge {
+            BRIDGE_COURSE_MM
+        } else {
+            COURSE_MM
+        };
         let known = |v: &[f64]| v.iter().filter(|v| v.is_finite()).count();
         if known(&middles) >= 12 {
-            self.middle = smooth_course(&clipped(&middles), course.step, 4.0);
+            self.middle = smooth_course(&clipped(&middles), course.step, stiff);
         }
         if known(&changes) >= 12 {
-            let smooth = smooth_course(&clipped(&changes), course.step, 4.0);
+            let smooth = smooth_course(&clipped(&changes), course.step, COURSE_MM);
             for (h, c) in self.half.iter_mut().zip(smooth) {
                 *h = (*h + c).max(0.02);
             }

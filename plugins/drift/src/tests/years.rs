@@ -42,8 +42,16 @@ fn many_scans_of_few_editions_do_not_make_a_trend() {
     let row = &kept.of("drift_series")[0];
     assert_eq!(
         (words(row, "axis"), words(row, "verdict")),
-        ("year", "none")
+        ("year", "too few to tell")
     );
+    let said = words(row, "words");
+    assert!(
+        said.contains(
+            "too few years of printing to tell (4 years of printing between 1961 and 2026)"
+        ),
+        "{said}"
+    );
+    assert!(said.contains("would"), "{said}");
     assert!(num(row, "slope_per_decade_low") < 0.0 && num(row, "slope_per_decade_high") > 0.0);
     assert!(num(row, "between_years_sigma") > 1.0);
     assert!((num(row, "within_years_sigma") - 0.1).abs() < 0.02);
@@ -76,4 +84,39 @@ fn positions_are_counted_within_each_edition() {
     assert_eq!(words(&series[2], "verdict"), "not assessed");
     assert!(words(&series[2], "reason").starts_with("sheets of 2 years"));
     assert_eq!(get(&series[2], "slope_per_decade").as_f64(), None);
+}
+
+#[test]
+fn years_enough_without_a_trend_are_said_to_have_none() {
+    let levels: Vec<(i32, f64)> = (0..8)
+        .map(|k| (1950 + 10 * k, if k % 2 == 0 { 1.0 } else { 1.1 }))
+        .collect();
+    let kept = by_year(&levels, 6, 0.05);
+    let row = &kept.of("drift_series")[0];
+    assert_eq!(words(row, "verdict"), "none");
+    assert!(num(row, "least_told_per_decade") > 0.0);
+}
+
+/// Editions that rise steadily but scatter: four do not tell, and what is said to
+/// be enough is enough.
+#[test]
+fn what_is_said_to_be_enough_years_tells() {
+    let wobble = [
+        0.0, 0.9, -0.7, 0.4, -0.5, 0.8, -0.9, 0.3, 0.6, -0.4, 0.2, -0.8,
+    ];
+    let levels = |k: usize| -> Vec<(i32, f64)> {
+        (0..k)
+            .map(|n| {
+                let year = 1961 + i32::try_from(n * 65 / (k - 1)).unwrap();
+                (year, 0.05 * f64::from(year - 1961) + 0.6 * wobble[n % 12])
+            })
+            .collect()
+    };
+    let few = by_year(&levels(4), 4, 0.2);
+    let row = &few.of("drift_series")[0];
+    assert_eq!(words(row, "verdict"), "too few to tell");
+    let enough = num(row, "years_to_tell") as usize;
+    assert!((5..=12).contains(&enough), "{enough}");
+    let many = by_year(&levels(enough + 1), 4, 0.2);
+    assert_eq!(words(&many.of("drift_series")[0], "verdict"), "trend");
 }
