@@ -70,6 +70,17 @@ impl Report {
     }
 }
 
+/// Area a block prints, mm2.
+fn area(block: &restrike_synth::design::Block) -> f64 {
+    block
+        .areas
+        .iter()
+        .filter(|a| !a.cleared)
+        .filter_map(|a| a.rings.first())
+        .map(|r| restrike_synth::shapes::signed_area(r).abs())
+        .sum()
+}
+
 /// A chip in the middle of the longest clear line of the right half.
 fn chip(design: &Design, age: f64) -> Result<Damage> {
     let key = design.key().context("no key")?;
@@ -116,7 +127,7 @@ pub fn report(sheets: u32) -> Result<Report> {
         .blocks
         .iter()
         .filter(|b| !b.key && b.bokashi.is_empty())
-        .max_by(|a, b| a.areas.len().cmp(&b.areas.len()))
+        .max_by(|a, b| area(a).total_cmp(&area(b)))
         .context("no colour block")?
         .name
         .clone();
@@ -167,13 +178,17 @@ pub fn report(sheets: u32) -> Result<Report> {
     let series = m.table("drift_series")?;
     for row in &series.rows {
         let column = text(series, row, "column");
-        let along = column.contains("width") || column.contains("stretch_x");
-        let of_paper = text(series, row, "table").starts_with("deskew");
+        let table = text(series, row, "table");
+        // The print's own length along x, on each half, and the key's on the sheet.
+        let along = matches!(
+            (table.as_str(), column.as_str()),
+            ("deskew", "scale_x") | ("registration_sheet", "key_stretch_x_permille")
+        );
         if !along {
             continue;
         }
         let words = text(series, row, "words");
-        if of_paper && text(series, row, "verdict") == "trend" {
+        if text(series, row, "verdict") == "trend" {
             out.trend.push(words);
         } else {
             out.untold

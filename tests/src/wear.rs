@@ -414,6 +414,17 @@ impl Report {
             let at = m.design.images.iter().position(|i| i.name == line.image);
             let of_image = |v: &[f64]| at.and_then(|i| v.get(i)).copied().unwrap_or(0.0);
             let growth = of_image(&state.widen_mm) - of_image(&state.retreat_mm);
+            if std::env::var_os("RESTRIKE_WIDTHS").is_some() {
+                eprintln!(
+                    "width {} line {} of {:.3} mm, {measured:.1} mm measured: error {:+.1} um, stated {:.1}, blur {:.1}",
+                    truth.name,
+                    line.id,
+                    line.width_mm,
+                    1000.0 * (width - (line.width_mm + 2.0 * growth)),
+                    1000.0 * number("width_t50_se_mm").unwrap_or(0.0),
+                    1000.0 * number("blur_mm").unwrap_or(0.0),
+                );
+            }
             // The paper's stretch is in the scan but not in the record's millimetres.
             counts.width.add(
                 width - (line.width_mm + 2.0 * growth),

@@ -154,16 +154,16 @@ pub(crate) fn by_year(
         years().next_back().unwrap_or_default()
     );
     let title = title(series);
+    let alone = alone(t.p, 1.0 - confidence);
     let least = found.least_told.map_or(String::new(), |s| {
         format!(
             "; of a slope of {} per decade four of five such studies would tell",
-            with_unit(figure(10.0 * s), unit)
+            with_unit(&figure(10.0 * s), unit)
         )
     });
     match verdict {
         "trend" => format!("{title}: creeps by {slope} over {span}."),
         "none" => {
-            let alone = alone(t.p, 1.0 - confidence);
             format!("{title}: no drift beyond chance over {span}: slope {slope}{alone}{least}.")
         }
         _ => {
@@ -178,7 +178,7 @@ pub(crate) fn by_year(
                 ),
             };
             format!(
-                "{title}: too few years of printing to tell ({span}): their means are {}, slope {slope}{takes}.",
+                "{title}: too few years of printing to tell ({span}): their means are {}, slope {slope}{alone}{takes}.",
                 means.join(", ")
             )
         }

@@ -222,7 +222,14 @@ fn site(place: Point, seen: Vec<Seen>, hidden: &[Stretches], turns: &[bool]) -> 
         blame.healed_at = None;
     }
     let shows = |s: &&Seen| shown[s.at] == Shown::Present;
-    let last: Vec<&Seen> = seen.iter().rev().filter(shows).take(LAST).collect();
+    let alike = |s: &&Seen| s.kind == kind;
+    let last: Vec<&Seen> = seen
+        .iter()
+        .rev()
+        .filter(shows)
+        .filter(alike)
+        .take(LAST)
+        .collect();
     let median = |f: &dyn Fn(&Seen) -> f64| {
         let v: Vec<f64> = last.iter().map(|s| f(s)).collect();
         restrike_ops::stats::median(&v).unwrap_or(0.0)

@@ -9,6 +9,8 @@ const LETTER_WIDTH_MM: f64 = 1.5;
 const CLEAR_MM: f64 = 0.3;
 /// How far a label may stand from its ring, mm, in the order they are tried.
 const OFF_MM: [f64; 11] = [0.4, 1.5, 3.0, 5.0, 7.5, 10.0, 13.0, 17.0, 22.0, 28.0, 35.0];
+/// Nearer than this to another ring a label would be taken for that one's, mm.
+const OTHERS_MM: f64 = 1.0;
 /// Directions tried at each distance.
 const WAYS: u32 = 24;
 
@@ -162,8 +164,14 @@ fn cost(
         .sum();
     for (n, r) in rings.iter().enumerate() {
         let short = r.radius - at.nearest(r.at).distance(r.at);
-        if short > 0.0 && n != own {
+        if n == own {
+            continue;
+        }
+        if short > 0.0 {
             sum += 2.0 + short;
+        } else if short > -OTHERS_MM {
+            // It would be taken for the other's.
+            sum += 0.5;
         }
     }
     sum += 5.0 * leaders.iter().filter(|l| at.crossed(**l)).count() as f64;

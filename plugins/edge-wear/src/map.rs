@@ -11,6 +11,8 @@ use crate::tables::on_block;
 
 /// Width of a letter, mm, as drawings true to size letter them.
 const LETTER_MM: f64 = 1.5;
+/// The same of running text, which has narrow letters too.
+const LISTED_MM: f64 = 1.38;
 /// Height of a row of the list, mm.
 const ROW_MM: f64 = 3.6;
 
@@ -154,7 +156,7 @@ fn list(run: &Run<'_>, mend: &[&Site], size: Point, marks: &mut Vec<Mark>) -> f6
         .map(|(rank, site)| entry(run, rank, site))
         .collect();
     let longest = entries.iter().map(|e| e.chars().count()).max().unwrap_or(0);
-    let wide = longest as f64 * LETTER_MM + 4.0;
+    let wide = longest as f64 * LISTED_MM + 3.0;
     let columns = ((size.x / wide) as usize).max(1);
     let rows = entries.len().div_ceil(columns);
     for (n, (text, site)) in entries.into_iter().zip(mend).enumerate() {

@@ -30,6 +30,8 @@ pub(crate) struct EdgeWear {
 
 /// Lines narrower than this many pixels are unresolved.
 const LEAST_PX: f64 = 3.0;
+/// Share of the least confidence that is enough where the record has the gap too.
+const RECORDED: f64 = 0.65;
 /// A break that leaves this share of the ink in its middle is still called one.
 const LEFT: f64 = 0.55;
 
@@ -239,9 +241,13 @@ impl Stage for EdgeWear {
         // What is too unsure to be called damage is not seen whole either.
         let (sure, unsure) = std::mem::take(&mut sheet.found)
             .into_iter()
-            .partition(|f| f.confidence >= self.settings.least_confidence);
+            .partition(|f: &Found| {
+                // The record has the gap: that something is there needs less proof.
+                let share = if f.recorded { RECORDED } else { 1.0 };
+                f.confidence >= share * self.settings.least_confidence
+            });
         sheet.found = sure;
-        sheet.unseen.extend(unsure.iter().map(|f: &Found| Unseen {
+        sheet.unseen.extend(unsure.iter().map(|f| Unseen {
             line: f.line,
             from: f.from,
             to: f.to,
