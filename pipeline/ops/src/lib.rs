@@ -21,6 +21,7 @@ pub mod edge_map;
 pub mod edge_normal_fit;
 pub mod edge_profile;
 pub mod false_discovery;
+pub mod gauge_study;
 pub mod grid;
 pub mod group_trend;
 pub mod image_match;

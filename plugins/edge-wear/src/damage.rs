@@ -218,7 +218,9 @@ fn site(place: Point, seen: Vec<Seen>, hidden: &[Stretches], turns: &[bool]) -> 
         })
         .collect();
     let mut blame = blame::blame(&shown, turns, &seen);
-    if blame.block <= 0.5 {
+    // Ink that comes back is not wood that was mended.
+    let wood = matches!(kind, Kind::Break | Kind::Nick | Kind::Hole | Kind::FillIn);
+    if blame.block <= 0.5 || !wood {
         blame.healed_at = None;
     }
     let shows = |s: &&Seen| shown[s.at] == Shown::Present;

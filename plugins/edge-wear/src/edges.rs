@@ -38,7 +38,7 @@ pub(crate) const COURSE_MM: f64 = 2.5;
 const PIECE_MM: f64 = 0.7;
 /// What a width or a blur may be off by whatever its scatter, mm: uneven ink
 /// shifts the levels of a whole line. Calibrated on designs that no figure is reported for.
-const FLOOR_MM: f64 = 0.0035;
+const FLOOR_MM: f64 = 0.0048;
 
 /// The places of the T50 threshold on the left and the right of each station, mm
 /// from the record's middle; none where the ground there is not known or uneven.
