@@ -457,8 +457,13 @@ impl Piece<'_> {
             .copied()
             .fold(f64::MAX, f64::min);
         let fine = 2.0 * thinnest / self.reading.pixel;
-        // Two pixels do not tell a bite from a break.
-        let width = logistic((fine - 2.5) / 0.25);
+        // Two pixels do not tell a bite from a break; where the record has the gap
+        // too, less is asked.
+        let width = if self.course.bridge {
+            logistic((fine - 2.2) / 0.4)
+        } else {
+            logistic((fine - 2.5) / 0.25)
+        };
         match kind {
             Kind::Break | Kind::Hole => {
                 depth * sharp * plain * width * logistic((through - THROUGH) / 0.07)
