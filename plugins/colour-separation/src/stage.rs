@@ -110,9 +110,9 @@ impl Stage for ColourSeparation {
                 measure: true,
                 summarise: true,
             },
-            // Eight planes, labels, residual and the recomposed sheet at the scan's resolution;
+            // Eight planes, labels, residual, the recomposed sheet and two blocks' edges anew at the scan's resolution;
             // finer scans than the planes take a quarter of it.
-            bytes_per_pixel: 52.0,
+            bytes_per_pixel: 60.0,
         }
     }
 
