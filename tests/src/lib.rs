@@ -6,9 +6,11 @@
 
 pub mod deskew;
 pub mod drift;
+pub mod editions;
 pub mod grading;
 pub mod identity;
 pub mod pairs;
+pub mod recut;
 pub mod registration;
 pub mod separation;
 mod separation_truth;

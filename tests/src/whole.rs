@@ -128,6 +128,9 @@ pub fn config(design: &Design, stages: &[&str], blocks: bool) -> String {
         if matches!(*s, "registration" | "edge-wear") {
             text.push_str("[stage.settings]\npictures = false\n");
         }
+        if *s == "comparison" {
+            text.push_str("[stage.settings]\npictures = false\nevery_pair = true\n");
+        }
         if *s == "grading" {
             // So that every block's register stands in the table of reasons.
             text.push_str("[[stage.settings.register]]\nreject_mm = 0.0\n");

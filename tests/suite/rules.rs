@@ -23,6 +23,7 @@ fn allowed(name: &str) -> Option<&'static [&'static str]> {
             // Listed so that they are built; never used.
             "restrike-deskew",
             "restrike-colour-separation",
+            "restrike-comparison",
             "restrike-drift",
             "restrike-edge-wear",
             "restrike-grading",
@@ -31,6 +32,7 @@ fn allowed(name: &str) -> Option<&'static [&'static str]> {
         ],
         "restrike-deskew"
         | "restrike-colour-separation"
+        | "restrike-comparison"
         | "restrike-drift"
         | "restrike-grading"
         | "restrike-edge-wear"

@@ -326,3 +326,75 @@ fn the_preset_for_a_wear_study_tells_damage_to_the_block() {
             > 6
     );
 }
+
+/// Two editions on today's key: breaks that came between them are listed as
+/// lines lost, at their places, and a block that was not cut anew is not called so.
+#[test]
+fn the_preset_for_editions_lists_the_breaks_that_came_between_them() {
+    let s = sample();
+    let list = s.dir.path().join("edition-comparison.csv");
+    let text =
+        std::fs::read_to_string(root().join("sample-config/edition-comparison.csv")).unwrap();
+    // The key alone and two sheets of two editions are enough, and quicker.
+    let wanted = [
+        "file,",
+        "proof-key",
+        "1961-001",
+        "1961-002",
+        "2026-001",
+        "2026-004",
+    ];
+    let kept = text
+        .lines()
+        .filter(|l| wanted.iter().any(|w| l.contains(w)));
+    std::fs::write(&list, kept.map(|l| format!("{l}\n")).collect::<String>()).unwrap();
+    let folder = s.dir.path().join("editions");
+    let out = restrike()
+        .arg("run")
+        .arg(root().join("configs/edition-comparison.toml"))
+        .arg("--sheets")
+        .arg(&list)
+        .arg("--out")
+        .arg(&folder)
+        .output()
+        .unwrap();
+    said(&out, 0);
+    let found = rows(&folder.join("tables/comparison_differences.csv"));
+    let at = |name: &str| column(&found, name);
+    let number = |r: &[String], name: &str| r[at(name)].parse::<f64>().unwrap();
+    let truth = |name: &str| s.truth.iter().find(|t| t.name == name).unwrap();
+    let (old, new) = (truth("1961-001"), truth("2026-001"));
+    let came: Vec<_> = new
+        .damage
+        .iter()
+        .filter(|d| d.damage.block == "key" && d.damage.line.is_some())
+        .filter(|d| d.length_now_mm >= 0.4 && old.damage.iter().all(|o| o.damage.id != d.damage.id))
+        .collect();
+    let lost: Vec<_> = found[1..]
+        .iter()
+        .filter(|r| r[at("kind")] == "line lost" && r[at("block")] == "key")
+        .collect();
+    let seen = came
+        .iter()
+        .filter(|d| {
+            lost.iter().any(|r| {
+                let (dx, dy) = (
+                    number(r, "x_mm") - d.damage.at[0],
+                    number(r, "y_mm") - d.damage.at[1],
+                );
+                (dx * dx + dy * dy).sqrt() < 0.6 + d.length_now_mm / 2.0
+            })
+        })
+        .count();
+    assert!(came.len() >= 5, "{}", came.len());
+    assert!(seen * 10 >= came.len() * 8, "{seen} of {}", came.len());
+    let blocks = rows(&folder.join("tables/comparison_blocks.csv"));
+    let verdict = &blocks[1][column(&blocks, "verdict")];
+    assert_ne!(verdict, "re-cut");
+    let pairs = rows(&folder.join("tables/comparison_pairs.csv"));
+    assert_eq!(pairs.len(), 2);
+    assert_eq!(pairs[1][column(&pairs, "status")], "compared");
+    for picture in ["run-where-01.png", "run-cut-outs-01.png"] {
+        assert!(folder.join("pictures/comparison").join(picture).exists());
+    }
+}

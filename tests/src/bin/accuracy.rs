@@ -59,6 +59,11 @@ enum What {
     /// Register at the worst corner of an image, as graded, and the forecast of
     /// sheets to print.
     Grading,
+    /// Planted differences between editions found, and false ones between
+    /// editions without any (`--sheets` in each of four editions, 4 unless said).
+    Editions,
+    /// Worn, re-cut or plugged, by block (`--sheets` in each of four editions, 2 unless said).
+    Recut,
     /// Two scans of unknown scale, turn and part brought together.
     Pairs,
     /// What two scans are to each other.
@@ -158,6 +163,31 @@ fn main() -> Result<()> {
                 args.tuning,
             )?;
             println!("{}", r.text());
+        }
+        What::Editions => {
+            let r = restrike_tests::editions::report(restrike_tests::editions::Trial {
+                sheets: args.sheets.unwrap_or(4),
+                dpi: args.dpi,
+                difficulty,
+                tuning: args.tuning,
+            })?;
+            println!("{}", r.text());
+            if args.check {
+                ensure!(r.found_pct() >= 95.0, "planted differences not found");
+            }
+        }
+        What::Recut => {
+            let r = restrike_tests::recut::report(restrike_tests::editions::Trial {
+                sheets: args.sheets.unwrap_or(2),
+                dpi: args.dpi,
+                difficulty,
+                tuning: args.tuning,
+            })?;
+            println!("{}", r.text());
+            if args.check {
+                ensure!(r.auc() >= 0.98, "worn and re-cut not told apart");
+                ensure!(r.wrong_pct() <= 2.0, "wrong when decided");
+            }
         }
         What::Relations => {
             let r = restrike_tests::pairs::relations(trial(&args, 40, difficulty))?;

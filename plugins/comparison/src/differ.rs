@@ -1,0 +1,219 @@
+//! Where two editions differ: regions of cells over the test's threshold, on
+//! three sizes of cell, those kept that Benjamini and Hochberg's rule keeps.
+
+use restrike_ops::false_discovery::benjamini_hochberg;
+use restrike_ops::regions::regions;
+
+use crate::edition::Edition;
+use crate::ground::Ground;
+use crate::kinds::{self, Finding};
+use crate::scatter::{Tested, test};
+use crate::settings::Settings;
+use crate::smooth::smooth;
+
+/// Least cells of a region, by level.
+const LEAST: [usize; 3] = [3, 2, 1];
+/// A region of large cells gives way to regions of small ones that cover this share of it.
+const COVERED: f64 = 0.35;
+
+/// How a pair was compared.
+pub(crate) struct Compared {
+    /// The differences, largest effect first.
+    pub(crate) found: Vec<Finding>,
+    /// Tests by level.
+    pub(crate) tests: Vec<Tested>,
+    /// Candidate regions before the rule.
+    pub(crate) candidates: usize,
+    /// Where the scatter is from, in words.
+    pub(crate) scatter: String,
+}
+
+/// A region of a level.
+struct Candidate {
+    level: usize,
+    /// Cells of its level.
+    cells: Vec<usize>,
+    p: f64,
+    score: f64,
+}
+
+/// Compares two editions; none, with the reason, when nothing says how much
+/// impressions scatter.
+pub(crate) fn compare(
+    ground: &Ground,
+    a: &Edition,
+    b: &Edition,
+    others: &[&Edition],
+    settings: &Settings,
+) -> Result<Compared, String> {
+    let single = |e: &Edition| e.levels[0].count.iter().max().is_none_or(|n| *n < 2);
+    let borrowed: Vec<&&Edition> = others.iter().filter(|e| !single(e)).collect();
+    let names = |l: &[&&Edition]| {
+        let n: Vec<&str> = l.iter().map(|e| e.about.name.as_str()).collect();
+        n.join(", ")
+    };
+    let scatter = match (single(a), single(b)) {
+        (false, false) => "of both editions".to_owned(),
+        (true, false) => format!(
+            "borrowed from {}: one impression of {}",
+            b.about.name, a.about.name
+        ),
+        (false, true) => format!(
+            "borrowed from {}: one impression of {}",
+            a.about.name, b.about.name
+        ),
+        (true, true) if borrowed.is_empty() => {
+            return Err(
+                "one impression of each, and no other edition to borrow the scatter from: what is inking and what is change cannot be told"
+                    .to_owned(),
+            );
+        }
+        (true, true) => format!("borrowed from {}: one impression of each", names(&borrowed)),
+    };
+    let unlocated: Vec<bool> = a
+        .about
+        .inks
+        .iter()
+        .zip(&b.about.inks)
+        .map(|(a, b)| a.located == 0 || b.located == 0)
+        .collect();
+    let mut tests = Vec::new();
+    for level in 0..a.levels.len() {
+        let lent: Vec<_> = borrowed.iter().map(|e| &e.levels[level]).collect();
+        let edges = (level == 0).then(|| smooth(ground, &a.levels[0], &b.levels[0]));
+        let mut t = test(&a.levels[level], &b.levels[level], &lent, edges.as_deref())
+            .ok_or("no cell was seen twice in any edition: there is no scatter to test against")?;
+        if level == 0 {
+            // Where a block's place is not known its edges are no difference.
+            for at in 0..ground.len() {
+                let owner = usize::from(ground.owner[at]);
+                if !ground.deep[at] && unlocated.get(owner).is_some_and(|u| *u) {
+                    if t.score[at] != 0.0 {
+                        t.cells -= 1;
+                    }
+                    t.score[at] = 0.0;
+                }
+            }
+        }
+        tests.push(t);
+    }
+    let mut all = Vec::new();
+    for (level, t) in tests.iter().enumerate() {
+        for sign in [1.0_f32, -1.0] {
+            let mask: Vec<bool> = t.score.iter().map(|s| s * sign > 1.0).collect();
+            for r in regions(&mask, a.levels[level].width) {
+                if r.pixels.len() < LEAST[level] {
+                    continue;
+                }
+                let w = a.levels[level].width;
+                let cells: Vec<usize> = r.pixels.iter().map(|(x, y)| y * w + x).collect();
+                let score = cells
+                    .iter()
+                    .map(|at| f64::from(t.score[*at].abs()))
+                    .fold(0.0, f64::max);
+                all.push(Candidate {
+                    level,
+                    cells,
+                    p: t.peak(score),
+                    score,
+                });
+            }
+        }
+    }
+    let candidates = all.len();
+    let p: Vec<f64> = all.iter().map(|c| c.p).collect();
+    let q = benjamini_hochberg(&p);
+    let kept: Vec<(Candidate, f64)> = all
+        .into_iter()
+        .zip(q)
+        .filter(|(_, q)| *q <= settings.false_rate)
+        .collect();
+    let mut found: Vec<Finding> = chosen(ground, kept)
+        .into_iter()
+        .filter_map(|(c, q)| {
+            let cells = fine_cells(ground, &c);
+            let t = &tests[c.level];
+            let mut f = kinds::describe(ground, a, b, &cells, c.level)?;
+            f.p = q;
+            f.z = t.normal(c.score);
+            f.tested_mm = ground.grid.pitch * a.levels[c.level].side as f64;
+            Some(f)
+        })
+        .filter(|f| f.area_mm2 >= settings.least_mm2 && f.de00 >= settings.least_de00)
+        .collect();
+    found.sort_by(|x, y| {
+        let weight = |f: &Finding| f.de00 * f.area_mm2.sqrt();
+        weight(y).total_cmp(&weight(x)).then(x.cells.cmp(&y.cells))
+    });
+    Ok(Compared {
+        found,
+        tests,
+        candidates,
+        scatter,
+    })
+}
+
+/// Cells of the finest level that a candidate covers, edges left out of larger cells.
+fn fine_cells(ground: &Ground, c: &Candidate) -> Vec<usize> {
+    let side = crate::consensus::SIDES[c.level];
+    if side == 1 {
+        return c.cells.clone();
+    }
+    let (width, height) = (ground.grid.width, ground.grid.height);
+    let across = width.div_ceil(side);
+    let mut out = Vec::new();
+    for cell in &c.cells {
+        let (x, y) = ((cell % across) * side, (cell / across) * side);
+        for j in y..(y + side).min(height) {
+            for i in x..(x + side).min(width) {
+                if ground.deep[j * width + i] {
+                    out.push(j * width + i);
+                }
+            }
+        }
+    }
+    out.sort_unstable();
+    out
+}
+
+/// One region for each difference: small cells where they cover it, else large ones.
+#[allow(clippy::cast_precision_loss)]
+fn chosen(ground: &Ground, mut kept: Vec<(Candidate, f64)>) -> Vec<(Candidate, f64)> {
+    let mut out: Vec<(Candidate, f64)> = Vec::new();
+    // From small cells to large: a large one takes the place of the small ones
+    // inside it that cover too little of it.
+    kept.sort_by_key(|(c, _)| c.level);
+    let mut taken = vec![u32::MAX; ground.len()];
+    for (c, q) in kept {
+        let cells = fine_cells(ground, &c);
+        let covered = cells.iter().filter(|at| taken[**at] != u32::MAX).count();
+        if c.level > 0 {
+            if covered as f64 >= COVERED * cells.len() as f64 {
+                continue;
+            }
+            let inside: std::collections::BTreeSet<u32> = cells
+                .iter()
+                .map(|at| taken[*at])
+                .filter(|t| *t != u32::MAX)
+                .collect();
+            for n in inside {
+                let other = &mut out[n as usize].0;
+                let own = fine_cells(ground, other);
+                let within = own
+                    .iter()
+                    .filter(|at| cells.binary_search(at).is_ok())
+                    .count();
+                if within * 2 > own.len() {
+                    other.cells.clear();
+                }
+            }
+        }
+        let n = u32::try_from(out.len()).unwrap_or(u32::MAX - 1);
+        for at in cells {
+            taken[at] = n;
+        }
+        out.push((c, q));
+    }
+    out.retain(|(c, _)| !c.cells.is_empty());
+    out
+}

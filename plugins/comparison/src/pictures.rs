@@ -1,0 +1,201 @@
+//! Pictures of a pair of editions.
+
+use restrike_stage::{Mark, Output, Picture, Point, Raster, StageError, Tone};
+
+use crate::edition::Edition;
+use crate::ground::Ground;
+use crate::kinds::Finding;
+
+/// Most pairs that get pictures.
+pub(crate) const PAIRS: usize = 15;
+/// Cut-outs on a picture, across and down.
+const ACROSS: usize = 3;
+const DOWN: usize = 5;
+/// Side of a cut-out, pixels, and the room about it.
+const SIDE: usize = 180;
+const GAP: usize = 12;
+const HEAD: usize = 26;
+/// Least side of what a cut-out shows, mm.
+const LEAST_MM: f64 = 6.0;
+/// Paper is shown a little under white.
+const PAPER: f32 = 0.9;
+/// Where an edition does not tell.
+const UNSEEN: f32 = 0.6;
+/// Most places marked on the overview.
+const MARKED: usize = 60;
+
+fn name(what: &str, n: usize) -> String {
+    format!("{what}-{:02}", n + 1)
+}
+
+/// Names of all pictures, and of the images they are drawn on.
+pub(crate) fn names() -> Vec<String> {
+    (0..PAIRS)
+        .flat_map(|n| [name("where", n), name("cut-outs", n)])
+        .collect()
+}
+
+fn words(at: (usize, usize), text: String, tone: Tone) -> Mark {
+    #[allow(clippy::cast_precision_loss)]
+    Mark::Text {
+        at: Point::new(at.0 as f64, at.1 as f64),
+        text,
+        tone,
+    }
+}
+
+/// Draws a pair.
+///
+/// # Errors
+/// When the host cannot take a picture.
+#[allow(clippy::cast_precision_loss)]
+pub(crate) fn draw(
+    ground: &Ground,
+    n: usize,
+    a: &Edition,
+    b: &Edition,
+    found: &[Finding],
+    out: &mut dyn Output,
+) -> Result<(), StageError> {
+    let grid = ground.grid;
+    let (w, h) = (grid.width, grid.height);
+    let mut sheet = Raster::new(w, h, 3);
+    let cells = b.levels[0].light.iter().zip(&b.levels[0].count);
+    for (p, (v, n)) in sheet.data_mut().chunks_exact_mut(3).zip(cells) {
+        // Pale, so that the marks stand out.
+        let shown = if *n == 0 {
+            [UNSEEN; 3]
+        } else {
+            v.map(|v| 0.4 + 0.55 * v)
+        };
+        p.copy_from_slice(&shown);
+    }
+    let mut marks = Vec::new();
+    for (k, f) in found.iter().enumerate().take(MARKED) {
+        let at = Point::new(
+            (f.centre.x - grid.origin.x) / grid.pitch,
+            (grid.origin.y - f.centre.y) / grid.pitch,
+        );
+        let radius = (0.6 * f.extent_mm / grid.pitch).max(12.0);
+        marks.push(Mark::Circle {
+            at,
+            radius,
+            tone: Tone::Fault,
+        });
+        marks.push(Mark::Text {
+            at: Point::new(at.x + radius + 2.0, at.y),
+            text: format!("{}", k + 1),
+            tone: Tone::Fault,
+        });
+    }
+    let base = name("where", n);
+    out.image(&base, sheet.view())?;
+    let more = if found.len() > MARKED {
+        format!(" The {MARKED} largest are marked.")
+    } else {
+        String::new()
+    };
+    out.picture(&Picture {
+        name: base.clone(),
+        caption: format!(
+            "Where {} differs from {}: the later edition's consensus, numbers as in the table.{more}",
+            b.about.name, a.about.name
+        ),
+        base,
+        frame: None,
+        marks,
+    })?;
+    if found.is_empty() {
+        return Ok(());
+    }
+    cut_outs(ground, n, a, b, found, out)
+}
+
+fn cut_outs(
+    ground: &Ground,
+    n: usize,
+    a: &Edition,
+    b: &Edition,
+    found: &[Finding],
+    out: &mut dyn Output,
+) -> Result<(), StageError> {
+    let shown = found.len().min(ACROSS * DOWN);
+    let down = shown.div_ceil(ACROSS);
+    let pair = 2 * SIDE + GAP / 2;
+    let (cw, ch) = (pair + 2 * GAP, SIDE + HEAD + GAP);
+    let (width, height) = (ACROSS * cw + GAP, down * ch + GAP);
+    let mut image = Raster::new(width, height, 3);
+    image.data_mut().fill(1.0);
+    let mut marks = Vec::new();
+    for (k, f) in found.iter().take(shown).enumerate() {
+        let (x, y) = (GAP + (k % ACROSS) * cw, GAP + (k / ACROSS) * ch);
+        let block = f.block.map_or("", |b| ground.blocks[b].name.as_str());
+        marks.push(words(
+            (x, y + HEAD - 9),
+            format!("{}  {} {block}", k + 1, f.kind.words()),
+            Tone::Measured,
+        ));
+        for (side, e) in [a, b].into_iter().enumerate() {
+            panel(
+                &mut image,
+                (x + side * (SIDE + GAP / 2), y + HEAD),
+                ground,
+                e,
+                f,
+            );
+        }
+    }
+    let base = name("cut-outs", n);
+    out.image(&base, image.view())?;
+    out.picture(&Picture {
+        name: base.clone(),
+        caption: format!(
+            "The largest differences, numbers as in the table: left {}, right {}, each against its own paper.",
+            a.about.name, b.about.name
+        ),
+        base,
+        frame: None,
+        marks,
+    })
+}
+
+/// One cut-out, bilinear.
+#[allow(
+    clippy::cast_precision_loss,
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss
+)]
+fn panel(image: &mut Raster<f32>, at: (usize, usize), ground: &Ground, e: &Edition, f: &Finding) {
+    let grid = ground.grid;
+    let side = (1.7 * f.extent_mm).max(LEAST_MM);
+    let corner = Point::new(f.centre.x - side / 2.0, f.centre.y + side / 2.0);
+    let level = &e.levels[0];
+    for y in 0..SIDE {
+        for x in 0..SIDE {
+            let step = side / SIDE as f64;
+            let p = Point::new(
+                corner.x + (x as f64 + 0.5) * step,
+                corner.y - (y as f64 + 0.5) * step,
+            );
+            let within = ((p.x - grid.origin.x) / grid.pitch).floor() >= 0.0
+                && ((grid.origin.y - p.y) / grid.pitch).floor() >= 0.0
+                && (p.x - grid.origin.x) / grid.pitch < grid.width as f64
+                && (grid.origin.y - p.y) / grid.pitch < grid.height as f64;
+            for c in 0..3 {
+                let v = if within {
+                    grid.nodes(p)
+                        .iter()
+                        .map(|(n, w)| {
+                            let seen = level.count[*n] > 0;
+                            *w as f32 * if seen { level.light[*n][c] } else { UNSEEN }
+                        })
+                        .sum::<f32>()
+                        * PAPER
+                } else {
+                    0.6
+                };
+                image.set(at.0 + x, at.1 + y, c, v);
+            }
+        }
+    }
+}

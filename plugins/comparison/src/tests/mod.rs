@@ -1,0 +1,6 @@
+//! Tests of the parts on made-up numbers; the whole is held against rendered
+//! editions in the `tests` crate.
+
+mod consensus;
+mod record;
+mod scatter;

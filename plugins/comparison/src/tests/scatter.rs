@@ -1,0 +1,48 @@
+//! The test of a difference: how often it cries wolf, and that it sees.
+
+use super::consensus::{ground, level};
+use crate::consensus::Stream;
+use crate::scatter::test;
+
+/// Cells over the threshold where nothing differs are about as many as its tail says.
+#[test]
+fn false_cells_are_as_many_as_the_tail_says() {
+    let g = ground(0.04);
+    for (n, m) in [(2, 2), (3, 6), (1, 4), (6, 6)] {
+        let a = level(&g, n, 0.03, 11 + n as u64, &|_| 0.7);
+        let b = level(&g, m, 0.03, 77 + m as u64, &|_| 0.7);
+        let t = test(&a, &b, &[], None).unwrap();
+        let over = t.score.iter().filter(|s| s.abs() > 1.0).count();
+        let share = over as f64 / g.len() as f64;
+        assert!(share < 5e-4, "{n} and {m}: {share}");
+    }
+}
+
+#[test]
+fn a_changed_patch_is_seen_and_nothing_else() {
+    let g = ground(0.1);
+    let patch = |at: usize| {
+        let p = g.place(at);
+        (p.x + 2.0).abs() < 0.3 && p.y.abs() < 0.3
+    };
+    let a = level(&g, 4, 0.02, 3, &|_| 0.8);
+    let b = level(&g, 4, 0.02, 4, &|at| if patch(at) { 0.6 } else { 0.8 });
+    let t = test(&a, &b, &[], None).unwrap();
+    let seen = (0..g.len()).filter(|at| patch(*at)).collect::<Vec<_>>();
+    let over = seen.iter().filter(|at| t.score[**at] < -1.0).count();
+    assert!(over * 10 > seen.len() * 9, "{over} of {}", seen.len());
+    let peak = t.score.iter().fold(0.0_f32, |m, s| m.max(s.abs()));
+    assert!(t.peak(f64::from(peak)) < 1e-4);
+}
+
+#[test]
+fn without_any_scatter_there_is_no_test() {
+    let g = ground(0.5);
+    let one = level(&g, 1, 0.02, 3, &|_| 0.8);
+    assert!(test(&one, &one, &[], None).is_none());
+    let more = level(&g, 3, 0.02, 4, &|_| 0.8);
+    assert!(test(&one, &one, &[&more], None).is_some(), "borrowed");
+    let empty = Stream::new(&g, 1).end();
+    let t = test(&empty, &more, &[], None).unwrap();
+    assert_eq!(t.cells, 0);
+}
