@@ -367,13 +367,18 @@ fn the_preset_for_editions_lists_the_breaks_that_came_between_them() {
     let came: Vec<_> = new
         .damage
         .iter()
-        .filter(|d| d.damage.block == "key" && d.damage.line.is_some())
+        .filter(|d| {
+            d.damage.block == "key" && d.damage.kind == restrike_synth::sheet::DamageKind::Break
+        })
         .filter(|d| d.length_now_mm >= 0.4 && old.damage.iter().all(|o| o.damage.id != d.damage.id))
         .collect();
     let lost: Vec<_> = found[1..]
         .iter()
-        .filter(|r| r[at("kind")] == "line lost" && r[at("block")] == "key")
+        .filter(|r| ["line lost", "edge moved"].contains(&r[at("kind")].as_str()))
+        .filter(|r| r[at("block")] == "key")
         .collect();
+    let named = lost.iter().filter(|r| r[at("kind")] == "line lost").count();
+    assert!(named >= 15, "{named}");
     let seen = came
         .iter()
         .filter(|d| {
@@ -386,7 +391,7 @@ fn the_preset_for_editions_lists_the_breaks_that_came_between_them() {
             })
         })
         .count();
-    assert!(came.len() >= 5, "{}", came.len());
+    assert!(came.len() >= 15, "{}", came.len());
     assert!(seen * 10 >= came.len() * 8, "{seen} of {}", came.len());
     let blocks = rows(&folder.join("tables/comparison_blocks.csv"));
     let verdict = &blocks[1][column(&blocks, "verdict")];

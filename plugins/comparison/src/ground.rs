@@ -10,7 +10,7 @@ use restrike_stage::{Point, Project, Rect};
 /// Cells this near to an edge, mm, are the edge's.
 pub(crate) const EDGE_MM: f64 = 0.3;
 /// Near the key's edges the key says where a cell lies, mm.
-const KEY_MM: f64 = 0.35;
+const KEY_MM: f64 = 0.22;
 /// Near a colour block's edges that block does, mm.
 const COLOUR_MM: f64 = 1.5;
 /// Rim of the sheet that is left out, mm.

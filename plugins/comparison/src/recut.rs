@@ -25,6 +25,9 @@ const TOGETHER: f64 = 2.0;
 const GROWTH_MM: f64 = 0.008;
 /// Least cells of a tile.
 const CELLS: usize = 12;
+/// Least cells this near to the edge itself, mm.
+const ON_EDGE: usize = 10;
+const ON_EDGE_MM: f64 = 0.1;
 /// A tile tells when it knows its move to this, mm.
 const KNOWN_MM: f64 = 0.03;
 /// A tile has moved when its move is this unlikely (chi squared, two degrees of freedom, 0.001) ...
@@ -91,6 +94,12 @@ fn cells_by_tile(ground: &Ground, block: usize) -> BTreeMap<(i64, i64), Vec<usiz
             out.entry(key).or_default().push(at);
         }
     }
+    // A tile whose edges lie under another block's shows flanks only, and their
+    // noise would be taken for slope.
+    out.retain(|_, cells| {
+        let on = |at: &usize| f64::from(ground.edge[*at]).abs() < ON_EDGE_MM;
+        cells.iter().filter(|at| on(at)).count() >= ON_EDGE
+    });
     out
 }
 

@@ -21,7 +21,7 @@ pub(crate) const BLUR_MM: f64 = 0.09;
 /// How far from an edge its retreat is still taken out in full, and not at all, mm.
 const FADE_MM: [f64; 2] = [0.15, 0.5];
 /// The key's lines darken cells nearer than this, mm.
-const KEY_NEAR_MM: f64 = 0.25;
+const KEY_NEAR_MM: f64 = 0.2;
 /// Every so-manieth cell says how strong the inks are.
 const THIN: usize = 5;
 /// Least cells that say anything of a zone.

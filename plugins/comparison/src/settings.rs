@@ -52,11 +52,6 @@ impl Settings {
     /// # Errors
     /// When they do not.
     pub(crate) fn read(value: &serde_json::Value) -> Result<Self, StageError> {
-        let value = if value.is_null() {
-            serde_json::json!({})
-        } else {
-            value.clone()
-        };
-        serde_json::from_value(value).map_err(|e| StageError::new(format!("settings: {e}")))
+        restrike_stage::settings::read(value)
     }
 }
