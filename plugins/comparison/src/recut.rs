@@ -40,7 +40,7 @@ const FAR_MM: f64 = 0.4;
 const PATCH_TILES: usize = 4;
 const PATCH_MM: f64 = 0.04;
 /// Least tiles to say anything of a block.
-pub(crate) const LEAST_TILES: usize = 12;
+pub(crate) const LEAST_TILES: usize = 20;
 
 /// A tile's move after the smooth warp is taken away.
 #[derive(Debug, Clone)]

@@ -33,7 +33,7 @@ impl Default for Settings {
         Self {
             cell_mm: 0.1,
             false_rate: 0.05,
-            least_mm2: 0.03,
+            least_mm2: 0.1,
             least_de00: 1.5,
             every_pair: false,
             pictures: true,

@@ -1,8 +1,8 @@
 //! Worn, re-cut, plugged or undecided: the likelihood ratio and its calibration.
 //!
 //! The ratio is of two normal densities of the logarithm of the fine-scale
-//! deviation, learned from rendered block pairs (see the README for which, and
-//! for the pairs it was then held against), each widened by what the scans
+//! deviation, set after rendered block pairs (see the README for which, and for
+//! the pairs it was then held against), each widened by what the scans
 //! themselves could not see. What was damaged before and prints again speaks
 //! for a new block, what was damaged and stays so for the old one.
 
@@ -27,9 +27,6 @@ const HEALS: [f64; 2] = [0.5, 0.15];
 const MOST: f64 = 9.0;
 /// No cutter strays by this much: a misfit, mm.
 const MISFIT_MM: f64 = 0.15;
-/// A fit that explains less of the difference than this says nothing.
-const EXPLAINED: f64 = 0.1;
-
 /// What became of a block between two editions.
 #[derive(Debug, Clone)]
 pub(crate) struct Verdict {
@@ -107,12 +104,12 @@ pub(crate) fn judge(
         log_ratio += healed.clamp(-HEALED, HEALED);
     }
     let log_ratio = log_ratio.clamp(-MOST, MOST);
-    let lost_place = !(located[0] && located[1]);
-    if lost_place && course.explained < EXPLAINED {
+    if !(located[0] && located[1]) {
+        // A wrong place looks like another course.
         return Verdict {
-            log_ratio: None,
+            log_ratio: Some(log_ratio),
             ..undecided(format!(
-                "not located in one of the editions, and no move of its edges explains the difference ({:.0} %)",
+                "not located in one of the editions: a wrong place looks like a new cut (moves of its edges explain {:.0} % of the difference)",
                 100.0 * course.explained
             ))
         };
