@@ -232,8 +232,8 @@ fn tone_of(design: &Design, p: &Plant) -> f64 {
         for (k, b) in inks.iter().enumerate() {
             // The void is in the topmost block.
             let s = if k + 1 == inks.len() { share } else { 1.0 };
-            for c in 0..3 {
-                v[c] *= libm::exp(-b.absorption[c] * s);
+            for (v, a) in v.iter_mut().zip(b.absorption) {
+                *v *= libm::exp(-a * s);
             }
         }
         lab.lab(v)
