@@ -105,13 +105,17 @@ fn register(
         });
         let words = match &l.reason {
             None => format!(
-                "{}: {:+.3} +- {:.3} mm right, {:+.3} +- {:.3} mm up ({})",
+                "{}: {:+.3} +- {:.3} mm right, {:+.3} +- {:.3} mm up against {}",
                 block.part.name,
                 l.middle.x,
-                l.middle_se[0],
+                libm::hypot(l.middle_se[0], l.zero_middle_se),
                 l.middle.y,
-                l.middle_se[1],
-                block.part.zero.basis
+                libm::hypot(l.middle_se[1], l.zero_middle_se),
+                match block.part.zero.basis.as_str() {
+                    "key lines" => "the key",
+                    "reference" => "the reference",
+                    _ => "its proof",
+                }
             ),
             Some(why) => format!("{}: not located: {why}", block.part.name),
         };
@@ -124,7 +128,7 @@ fn register(
     }
     let mut picture = blank(marks);
     picture.caption = format!(
-        "Where each colour block landed against the key: arrows at the block's middle, drawn {:.0} times as long as the displacement; lines, the blocks' edges as the record has them, laid where they were found.",
+        "Where each colour block landed against the key: arrows at the block's middle, drawn {:.0} times as long as the displacement; standard errors with the zero's; lines, the blocks' edges as the record has them, laid where they were found.",
         settings.exaggeration
     );
     picture

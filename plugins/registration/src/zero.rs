@@ -61,6 +61,10 @@ const LOOSE_MM: f64 = 0.08;
 /// score, how far away in mm.
 const RIVAL: f64 = 0.88;
 const RIVAL_MM: f64 = 0.5;
+/// A start is likely if this share of the best one's outline lies in key ink.
+const LIKELY: f64 = 0.7;
+/// Most starts that are followed.
+const MOST_STARTS: usize = 8;
 /// Most places on the outline that a start is judged by.
 const MOST_STARTING: usize = 800;
 /// How far the outline is looked for about where the proof has it, mm: as far
@@ -91,14 +95,23 @@ pub(crate) fn zero(block: &EdgeMap, key: &EdgeMap, still: Ride) -> Result<Zero, 
     if edges.len() < 40 {
         return Err("its outline is too short".to_owned());
     }
-    let mut ride = start(&edges, key, still)?;
-    let mut last = None;
-    for width in [0.5, 0.35, 0.25, 0.18, 0.14, 0.12, 0.12, 0.12] {
-        let fit = fit(&edges, key, &ride, width);
-        ride = fit.0;
-        last = Some(fit);
+    // Lying in key ink is one thing, running in the middle of its lines another:
+    // every likely start is followed to its end before one is chosen.
+    let mut ends: Vec<Fit> = starts(&edges, key, still)
+        .into_iter()
+        .map(|start| settle(&edges, key, start))
+        .collect();
+    ends.sort_by(|a, b| b.3.0.total_cmp(&a.3.0));
+    let rival = ends.iter().skip(1).any(|e| {
+        let d = Point::new(e.0.by[0] - ends[0].0.by[0], e.0.by[1] - ends[0].0.by[1]);
+        e.3.0 > RIVAL * ends[0].3.0 && d.norm() > RIVAL_MM
+    });
+    if rival {
+        return Err(
+            "its outline fits the key's lines equally well at more than one place".to_owned(),
+        );
     }
-    let Some((ride, retreat, covariance, used, spread)) = last else {
+    let Some((ride, retreat, covariance, used, spread)) = ends.into_iter().next() else {
         return Err("its outline is too short".to_owned());
     };
     let share = used.0 / edges.len() as f64;
@@ -173,8 +186,9 @@ fn outline(map: &EdgeMap) -> Vec<Edge> {
     out
 }
 
-/// The place where most of the outline lies in key ink.
-fn start(edges: &[Edge], key: &EdgeMap, still: Ride) -> Result<Ride, String> {
+/// Places apart from each other where much of the outline lies in key ink, the
+/// most first.
+fn starts(edges: &[Edge], key: &EdgeMap, still: Ride) -> Vec<Ride> {
     // A line is met within its half-width and the slack given below.
     let step = 0.1;
     #[allow(clippy::cast_possible_truncation)]
@@ -200,25 +214,34 @@ fn start(edges: &[Edge], key: &EdgeMap, still: Ride) -> Result<Ride, String> {
                     score += (1.0 - (d + 0.05).max(0.0) / 0.15).max(0.0);
                 }
                 // Of equal places the nearest.
-                score *= 1.0 - 0.02 * (f64::from(i * i + j * j) * step * step);
+                score *= 1.0 - 0.01 * (f64::from(i * i + j * j) * step * step);
                 places.push((score, ride));
             }
         }
     }
-    let best = places
-        .iter()
-        .max_by(|a, b| a.0.total_cmp(&b.0))
-        .ok_or("its outline is too short")?;
-    let rival = places.iter().any(|(score, ride)| {
-        let d = Point::new(ride.by[0] - best.1.by[0], ride.by[1] - best.1.by[1]);
-        *score > RIVAL * best.0 && d.norm() > RIVAL_MM
-    });
-    if rival {
-        return Err(
-            "its outline fits the key's lines equally well at more than one place".to_owned(),
-        );
+    places.sort_by(|a, b| b.0.total_cmp(&a.0));
+    let least = LIKELY * places.first().map_or(0.0, |p| p.0);
+    let mut out: Vec<Ride> = Vec::new();
+    for (score, ride) in places {
+        if score < least || out.len() >= MOST_STARTS {
+            break;
+        }
+        let apart =
+            |o: &Ride| Point::new(o.by[0] - ride.by[0], o.by[1] - ride.by[1]).norm() > RIVAL_MM;
+        if out.iter().all(apart) {
+            out.push(ride);
+        }
     }
-    Ok(best.1)
+    out
+}
+
+/// Follows a start to where the outline runs in the middle of lines.
+fn settle(edges: &[Edge], key: &EdgeMap, start: Ride) -> Fit {
+    let mut last = fit(edges, key, &start, 0.5);
+    for width in [0.35, 0.25, 0.18, 0.14, 0.12, 0.12, 0.12] {
+        last = fit(edges, key, &last.0, width);
+    }
+    last
 }
 
 /// Signed distance along the normal to the middle of the key line there.
