@@ -23,7 +23,7 @@ pub(crate) fn specs() -> Vec<TableSpec> {
                 C::text("block", "The block."),
                 C::text(
                     "basis",
-                    "proof: from its proof alone; proof and references: refined on reference impressions where it lies alone.",
+                    "proof: from its proof alone; reference: from the first reference impression, for want of a proof; ... and references: refined on reference impressions where it lies alone.",
                 ),
                 number(
                     "absorption_r",
@@ -108,16 +108,16 @@ fn count(n: usize) -> i64 {
 }
 
 /// The row of an ink, and its proof's absorption if the record has one.
-pub(crate) fn ink_row(inks: &Inks, ink: &Ink, proof: Option<[f64; 3]>) -> Row {
+pub(crate) fn ink_row(inks: &Inks, ink: &Ink, proof: Option<[f64; 3]>, source: &str) -> Row {
     let lab = |a| linear_srgb_to_lab(under(inks.paper, [(1.0, a)]), White::D50);
     Row::new()
         .set("block", ink.block.as_str())
         .set(
             "basis",
             if ink.sheets > 0 {
-                "proof and references"
+                format!("{source} and references")
             } else {
-                "proof"
+                source.to_owned()
             },
         )
         .set("absorption_r", ink.absorption[0])

@@ -168,11 +168,12 @@ impl Stage for ColourSeparation {
         };
         for ink in &inks.inks {
             let shapes = self.shapes.iter().flatten();
-            let proof = shapes
-                .map(|s| &s.part)
-                .find(|p| p.name == ink.block)
-                .map(|p| p.absorption);
-            out.row(INKS, learned_tables::ink_row(inks, ink, proof))?;
+            let part = shapes.map(|s| &s.part).find(|p| p.name == ink.block);
+            let (source, proof) = match part {
+                Some(p) if p.source.kind == "reference" => ("reference", None),
+                part => ("proof", part.map(|p| p.absorption)),
+            };
+            out.row(INKS, learned_tables::ink_row(inks, ink, proof, source))?;
         }
         for o in &inks.overprints {
             out.row(OVERPRINTS, learned_tables::overprint_row(o))?;

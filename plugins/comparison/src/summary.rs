@@ -189,7 +189,7 @@ fn blocks(
         let (one, two) = (&a.levels[0], &b.levels[0]);
         let course = recut::course(ground, one, two, &c.tests[0].error, n);
         let located = [a, b].map(|e| e.about.inks.get(n).is_some_and(|i| i.located > 0));
-        let v = verdict::judge(course.as_ref(), n, &c.found, located);
+        let v = verdict::judge(course.as_ref(), (n, block.key), &c.found, located);
         let row = || {
             Row::new()
                 .set("first", a.about.name.as_str())

@@ -67,7 +67,7 @@ pub(crate) fn specs() -> Vec<TableSpec> {
     let mut blocks = pair().to_vec();
     blocks.extend([
         C::text("block", "The block."),
-        C::text("verdict", "`worn` (the same block, worn or not), `plugged` (the same block with new wood let in), `re-cut` (another block cut after it) or `undecided`."),
+        C::text("verdict", "`worn` (the same block, worn or not, with or without new wood let in), `re-cut` (another block cut after it) or `undecided`; colour blocks are never decided."),
         C::number("likelihood_ratio", "", 3, "How many times likelier what is seen is of a re-cut block than of the old one; kept between 1/8000 and 8000. Decided from 20 (or 1/20) on."),
         C::number("deviation_mm", "mm", 4, "By how much its edges run otherwise from place to place, standard deviation by axis, a smooth warp taken away."),
         C::number("typical_move_mm", "mm", 4, "Typical move of a place along the direction it tells best, noise and all."),
@@ -76,7 +76,7 @@ pub(crate) fn specs() -> Vec<TableSpec> {
         C::number("moved_pct", "%", 1, "Share of them that moved."),
         C::integer("lost", "", "Lost lines and areas of it in the table of differences: damage the later edition has more."),
         C::integer("gained", "", "Gained ones: damage that healed, or printing the block did not have."),
-        C::text("why", "Why it is not decided."),
+        C::text("why", "Why it is not decided, or what to look at."),
     ]);
     let mut patches = pair().to_vec();
     patches.extend([

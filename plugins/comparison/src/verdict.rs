@@ -30,7 +30,7 @@ const MISFIT_MM: f64 = 0.15;
 /// What became of a block between two editions.
 #[derive(Debug, Clone)]
 pub(crate) struct Verdict {
-    /// `worn`, `re-cut`, `plugged` or `undecided`.
+    /// `worn`, `re-cut` or `undecided`.
     pub(crate) word: &'static str,
     /// Likelihood of re-cut over not re-cut, natural logarithm.
     pub(crate) log_ratio: Option<f64>,
@@ -65,7 +65,7 @@ fn likelihood(course: &Course, [mean, sd]: [f64; 2]) -> f64 {
 /// Judges a block. `course` is none where its edges tell too little.
 pub(crate) fn judge(
     course: Option<&Course>,
-    block: usize,
+    (block, key): (usize, bool),
     found: &[Finding],
     located: [bool; 2],
 ) -> Verdict {
@@ -120,22 +120,30 @@ pub(crate) fn judge(
     } else {
         Vec::new()
     };
-    let (word, why) = if log_ratio > limit {
+    let (word, why) = if !key && log_ratio.abs() > limit {
+        // Its edges lie mostly under the key's lines; one sheet that is located
+        // a little wrong has made a new block of an old one.
+        (
+            "undecided",
+            "a colour block shows too little of its course to decide by: the ratio is a hint"
+                .to_owned(),
+        )
+    } else if log_ratio > limit {
         ("re-cut", String::new())
     } else if log_ratio < -limit {
-        (
-            if patches.is_empty() {
-                "worn"
-            } else {
-                "plugged"
-            },
-            String::new(),
-        )
+        let remark = match patches.len() {
+            0 => String::new(),
+            n => format!(
+                "lines moved together in {n} patch{}: new wood may have been let in there, look at them",
+                if n == 1 { "" } else { "es" }
+            ),
+        };
+        ("worn", remark)
     } else {
         (
             "undecided",
             format!(
-                "the fine-scale deviation of {:.3} mm is neither what wear leaves nor what a new cut brings",
+                "the fine-scale deviation of {:.4} mm is not clearly what wear leaves or what a new cut brings, with what these scans can see",
                 course.deviation_mm
             ),
         )

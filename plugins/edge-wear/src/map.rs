@@ -191,7 +191,8 @@ fn entry(run: &Run<'_>, rank: usize, site: &Site) -> String {
     let first = site.first_and_last().0;
     let since = match (site.last_whole(), first) {
         (None, _) => "on all seen".to_owned(),
-        (Some(_), k) => format!("since {}", name(k)),
+        // Between the last sheet that shows it whole and the first that shows it broken.
+        (Some(whole), k) => format!("after {}, by {}", name(whole), name(k)),
     };
     let cut = if site.blame.cut > 0.05 {
         ", or cut so"

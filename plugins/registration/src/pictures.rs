@@ -105,12 +105,14 @@ fn register(
         });
         let words = match &l.reason {
             None => format!(
-                "{}: {:+.3} +- {:.3} mm right, {:+.3} +- {:.3} mm up against {}",
+                "{}: {:.3} +- {:.3} mm {}, {:.3} +- {:.3} mm {} against {}",
                 block.part.name,
-                l.middle.x,
+                l.middle.x.abs(),
                 libm::hypot(l.middle_se[0], l.zero_middle_se),
-                l.middle.y,
+                if l.middle.x < 0.0 { "left" } else { "right" },
+                l.middle.y.abs(),
                 libm::hypot(l.middle_se[1], l.zero_middle_se),
+                if l.middle.y < 0.0 { "down" } else { "up" },
                 match block.part.zero.basis.as_str() {
                     "key lines" => "the key",
                     "reference" => "the reference",
@@ -128,7 +130,7 @@ fn register(
     }
     let mut picture = blank(marks);
     picture.caption = format!(
-        "Where each colour block landed against the key: arrows at the block's middle, drawn {:.0} times as long as the displacement; standard errors with the zero's; lines, the blocks' edges as the record has them, laid where they were found.",
+        "Where each colour block landed: arrows at the block's middle, drawn {:.0} times as long as the displacement; standard errors with the zero's; lines, the blocks' edges as the record has them, laid where they were found.",
         settings.exaggeration
     );
     picture

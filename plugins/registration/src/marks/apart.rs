@@ -17,7 +17,12 @@ const APART: f64 = 6.0;
 
 /// A remark for each sheet whose shift of a block stands apart from the
 /// others' by more than the tolerance: its worst face.
-pub(crate) fn remarks(block: &BlockFit, faces: &[Face; 3], tolerance: f64) -> Vec<String> {
+pub(crate) fn remarks(
+    block: &BlockFit,
+    faces: &[Face; 3],
+    tolerance: f64,
+    called: &dyn Fn(usize) -> String,
+) -> Vec<String> {
     if block.sheets.len() < LEAST_SHEETS {
         return Vec::new();
     }
@@ -36,9 +41,9 @@ pub(crate) fn remarks(block: &BlockFit, faces: &[Face; 3], tolerance: f64) -> Ve
             .max_by(|a, b| a.1.total_cmp(&b.1));
         if let Some((f, off)) = worst {
             out.push(format!(
-                "block {}, sheet {}: {} off from the other sheets at {}: laid askew? It counts in the advice; leave it out and look again",
+                "block {}, {}: {} off from the other sheets at {}: laid askew? It counts in the advice; leave it out and look again",
                 block.block,
-                s.sheet,
+                called(s.sheet),
                 mm(off),
                 faces[f].spoken()
             ));

@@ -3,6 +3,7 @@
 use restrike_stage::{Affine, Frame, Mark, Picture, Point, Project, Raster, Rect, Stroke, Tone};
 
 use super::decide::{Action, Advice, Because};
+use super::evidence::Evidence;
 use super::fit::BlockFit;
 use super::layout::{Face, corners, mirrored};
 use super::words::mm;
@@ -107,7 +108,7 @@ pub(crate) fn drawing(
     at: usize,
     block: &BlockFit,
     faces: &[Face; 3],
-    advice: &[Advice; 3],
+    (advice, evidence): (&[Advice; 3], &[Evidence; 3]),
     factor: f64,
 ) -> Picture {
     let canvas = Canvas::new(project, faces);
@@ -126,7 +127,7 @@ pub(crate) fn drawing(
             &canvas, &faces[i], LETTERS[i], beside, what, factor, &mut marks,
         );
     }
-    marks.extend(list(&canvas, block, faces, advice));
+    marks.extend(list(&canvas, block, faces, advice, evidence));
     scale(&canvas, factor, &mut marks);
     let towards = block.basis.aim();
     let doubt = if advice.iter().any(|a| a.because == Because::NoZero) {
@@ -243,13 +244,25 @@ fn tone_of(advice: &Advice) -> Tone {
 }
 
 /// The advice by letter, inside the sheet where nothing else is drawn.
-fn list(canvas: &Canvas, block: &BlockFit, faces: &[Face; 3], advice: &[Advice; 3]) -> Vec<Mark> {
+fn list(
+    canvas: &Canvas,
+    block: &BlockFit,
+    faces: &[Face; 3],
+    advice: &[Advice; 3],
+    evidence: &[Evidence; 3],
+) -> Vec<Mark> {
     let corner = Point::new(canvas.sheet.min.x, canvas.sheet.max.y);
     let start = canvas.place(mirrored(corner)) + Point::new(0.1, 0.2) * WIDTH_PX;
     let words = |i: usize| {
         let a = &advice[i];
         let size = match a.action {
-            Action::CutBack | Action::Pad => format!(" {}", mm(block.correction[i])),
+            // Less rather than more: the interval stands beside it.
+            Action::CutBack | Action::Pad => format!(
+                " {} ({:.2} to {:.2})",
+                mm(block.correction[i]),
+                (block.correction[i].abs() - evidence[i].half).max(0.0),
+                block.correction[i].abs() + evidence[i].half
+            ),
             Action::LeaveIt | Action::Undecided => String::new(),
         };
         let (letter, name) = (LETTERS[i], faces[i].name());

@@ -21,9 +21,9 @@ mod words;
 #[cfg(test)]
 mod tests;
 
-use restrike_stage::{Level, Output, Project, Row, StageError, Summary};
+use restrike_stage::{Impression, Level, Output, Project, Row, StageError, Summary};
 
-use decide::{Action, Advice, decide};
+use decide::{Action, Advice, Because, decide};
 use evidence::{Evidence, More, weigh};
 use fit::{BlockFit, fit};
 use input::{Hidden, Readings};
@@ -83,13 +83,22 @@ pub(crate) fn summarise(
             return Ok(());
         }
     };
-    advise(project, options, &faces, &readings, &names, out)
+    advise(
+        project,
+        options,
+        &faces,
+        summary.impressions,
+        &readings,
+        &names,
+        out,
+    )
 }
 
 fn advise(
     project: &Project,
     options: &MarkOptions,
     faces: &[Face; 3],
+    files: &[Impression],
     readings: &Readings,
     names: &[String],
     out: &mut dyn Output,
@@ -109,7 +118,11 @@ fn advise(
             hidden_rows(faces, name, readings, out)?;
             continue;
         };
-        for remark in apart::remarks(block, faces, tolerance) {
+        let called = |sheet: usize| {
+            let file = files.iter().find(|i| i.sheet == sheet);
+            file.map_or_else(|| format!("sheet {sheet}"), |i| i.file.clone())
+        };
+        for remark in apart::remarks(block, faces, tolerance, &called) {
             out.note(Level::Warning, &remark);
         }
         let (advice, moved) = decide(block, faces, &evidence, tolerance, options);
@@ -128,7 +141,12 @@ fn advise(
                 blank_given = true;
             }
             out.picture(&drawing::drawing(
-                project, at, block, faces, &advice, factor,
+                project,
+                at,
+                block,
+                faces,
+                (&advice, &evidence),
+                factor,
             ))?;
         }
     }
@@ -186,6 +204,8 @@ fn tolerance(project: &Project, out: &mut dyn Output) -> f64 {
 
 fn correction_row(block: &BlockFit, face: &Face, e: &Evidence, a: &Advice, tolerance: f64) -> Row {
     let acts = matches!(a.action, Action::CutBack | Action::Pad);
+    // A number to an impression that may itself be out would be cut by.
+    let aimed = |v: f64| (a.because != Because::NoZero).then_some(v);
     let (at, move_) = (face.contact.at, face.contact.normal * e.correction);
     let (block_at, block_move) = (mirrored(at), mirrored(move_));
     let more = match a.more {
@@ -200,10 +220,10 @@ fn correction_row(block: &BlockFit, face: &Face, e: &Evidence, a: &Advice, toler
         .set("sheets", e.sheets)
         .set("action", a.action.name())
         .set("by_mm", acts.then(|| e.correction.abs()))
-        .set("correction_mm", e.correction)
-        .set("correction_se_mm", (e.dof > 0.0).then_some(e.se))
-        .set("correction_low_mm", e.correction - e.half)
-        .set("correction_high_mm", e.correction + e.half)
+        .set("correction_mm", aimed(e.correction))
+        .set("correction_se_mm", aimed(e.se).filter(|_| e.dof > 0.0))
+        .set("correction_low_mm", aimed(e.correction - e.half))
+        .set("correction_high_mm", aimed(e.correction + e.half))
         .set("scatter_mm", e.scatter)
         .set("scatter_low_mm", scatter.map(|s| s.0))
         .set("scatter_high_mm", scatter.map(|s| s.1))
@@ -211,12 +231,12 @@ fn correction_row(block: &BlockFit, face: &Face, e: &Evidence, a: &Advice, toler
         .set("more_proofs", more)
         .set("contact_x_mm", at.x)
         .set("contact_y_mm", at.y)
-        .set("move_x_mm", move_.x)
-        .set("move_y_mm", move_.y)
+        .set("move_x_mm", aimed(move_.x))
+        .set("move_y_mm", aimed(move_.y))
         .set("contact_u_mm", block_at.x)
         .set("contact_v_mm", block_at.y)
-        .set("move_u_mm", block_move.x)
-        .set("move_v_mm", block_move.y)
+        .set("move_u_mm", aimed(block_move.x))
+        .set("move_v_mm", aimed(block_move.y))
         .set("advice", words::advice(face, e, a, tolerance, block.basis))
 }
 

@@ -82,15 +82,7 @@ fn reason(e: &Evidence, a: &Advice, tolerance: f64, basis: Basis) -> String {
         Because::Chance | Because::TooFew => {
             format!("it is off by {size}, but {n} cannot tell that from the scatter of placing")
         }
-        Because::NoZero => format!(
-            "{}; {size} {} would bring it there",
-            basis.doubt(),
-            if e.correction > 0.0 {
-                "of padding"
-            } else {
-                "cut back"
-            }
-        ),
+        Because::NoZero => basis.doubt().to_owned(),
         Because::Scatter => format!(
             "it is off by {size}, but the scatter of placing ({}) is more than twice that",
             mm(scatter)

@@ -89,7 +89,14 @@ fn nothing_is_advised_against_a_reference_nobody_has_vouched_for() {
         for r in kept.of("mark_corrections") {
             assert_eq!(text(r, "basis"), basis);
             assert_eq!((number(r, "by_mm"), number(r, "more_proofs")), (None, None));
-            assert!(number(r, "correction_mm").is_some());
+            for withheld in [
+                "correction_mm",
+                "correction_low_mm",
+                "move_x_mm",
+                "move_u_mm",
+            ] {
+                assert_eq!(number(r, withheld), None, "{withheld}");
+            }
             assert!(text(r, "advice").contains("follows no key lines"));
         }
         let drawing = &kept.pictures[0];
@@ -324,5 +331,5 @@ fn a_sheet_laid_askew_is_named_and_keeps_the_knife_away() {
     assert_eq!(actions(&kept)[2], "leave it");
     let said: Vec<&String> = kept.notes.iter().filter(|n| n.contains("askew")).collect();
     assert_eq!(said.len(), 1);
-    assert!(said[0].contains("sheet 4: 1.8"), "{}", said[0]);
+    assert!(said[0].contains("4.tif: 1.8"), "{}", said[0]);
 }
