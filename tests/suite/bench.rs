@@ -85,6 +85,20 @@ impl Bench {
     }
 }
 
+/// Runs a preset on a sheet list into a folder; what it said, after its exit code is checked.
+pub(crate) fn run_preset(preset: &str, list: &Path, folder: &Path, code: i32) -> String {
+    let out = restrike()
+        .arg("run")
+        .arg(root().join("configs").join(preset))
+        .arg("--sheets")
+        .arg(list)
+        .arg("--out")
+        .arg(folder)
+        .output()
+        .unwrap();
+    said(&out, code)
+}
+
 /// A CSV file's rows, the header first.
 pub(crate) fn rows(path: &Path) -> Vec<Vec<String>> {
     csv::ReaderBuilder::new()

@@ -3,7 +3,7 @@
 use restrike_synth::run::{Change, Quantity};
 use restrike_synth::{Difficulty, Format, RunSpec};
 
-use crate::bench::{Bench, column, restrike, root, rows, said};
+use crate::bench::{Bench, column, root, rows, run_preset, said};
 use crate::c_stage::compile;
 
 const SHEETS: usize = 40;
@@ -111,17 +111,13 @@ fn the_preset_for_a_stack_finds_what_was_planted() {
     let dir = tempfile::tempdir().unwrap();
     let scans = dir.path().join("scans");
     restrike_synth::write_run(&design, &run.sheets(&design), &scans).unwrap();
-    let out = restrike()
-        .arg("run")
-        .arg(root().join("configs/stack-check.toml"))
-        .arg("--sheets")
-        .arg(scans.join("sheets.csv"))
-        .arg("--out")
-        .arg(dir.path().join("out"))
-        .output()
-        .unwrap();
     // Without proofs there is no register, and without register no grade.
-    said(&out, 0);
+    run_preset(
+        "stack-check.toml",
+        &scans.join("sheets.csv"),
+        &dir.path().join("out"),
+        0,
+    );
     let grades = rows(&dir.path().join("out/tables/grading.csv"));
     let grade = column(&grades, "grade");
     assert!(grades[1..].iter().all(|r| r[grade] == "look again"));

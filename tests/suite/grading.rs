@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use crate::bench::{column, restrike, root, rows, said};
+use crate::bench::{column, root, rows, run_preset};
 use crate::sample::sample;
 
 /// A few sheets of the reprint: good ones, a second scan of one, a verso.
@@ -30,16 +30,7 @@ fn the_preset_for_a_stack_grades_halves_and_counts_them() {
     let list = s.dir.path().join("stack.csv");
     std::fs::write(&list, few.join("\n")).unwrap();
     let folder = s.dir.path().join("stack");
-    let out = restrike()
-        .arg("run")
-        .arg(root().join("configs/stack-check.toml"))
-        .arg("--sheets")
-        .arg(&list)
-        .arg("--out")
-        .arg(&folder)
-        .output()
-        .unwrap();
-    said(&out, 3);
+    run_preset("stack-check.toml", &list, &folder, 3);
     let table = |name: &str| rows(&folder.join(format!("tables/{name}.csv")));
 
     let grades = table("grading");

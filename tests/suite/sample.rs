@@ -3,7 +3,7 @@
 use std::path::{Path, PathBuf};
 use std::sync::OnceLock;
 
-use crate::bench::{column, restrike, root, rows, said};
+use crate::bench::{column, restrike, root, rows, run_preset, said};
 use restrike_synth::{Format, SheetKind, Truth};
 
 /// The sample's config beside freshly rendered scans, and its output.
@@ -188,16 +188,7 @@ fn the_preset_for_intake_runs_on_a_list_of_its_own() {
     let list = s.dir.path().join("few.csv");
     std::fs::write(&list, "file\nscans/1961-001.tif\nscans/1961-002.tif\n").unwrap();
     let folder = s.dir.path().join("intake");
-    let out = restrike()
-        .arg("run")
-        .arg(root().join("configs/scan-intake.toml"))
-        .arg("--sheets")
-        .arg(&list)
-        .arg("--out")
-        .arg(&folder)
-        .output()
-        .unwrap();
-    said(&out, 0);
+    run_preset("scan-intake.toml", &list, &folder, 0);
     let table = rows(&folder.join("tables/deskew_sheet.csv"));
     assert_eq!(table.len(), 3);
     assert!(table[1][column(&table, "identity")].starts_with("not tested"));
@@ -209,16 +200,7 @@ fn the_preset_for_first_proofs_gives_corrections_and_drawings() {
     let list = s.dir.path().join("first-proofs.csv");
     std::fs::copy(root().join("sample-config/first-proofs.csv"), &list).unwrap();
     let folder = s.dir.path().join("bench");
-    let out = restrike()
-        .arg("run")
-        .arg(root().join("configs/first-proofs.toml"))
-        .arg("--sheets")
-        .arg(&list)
-        .arg("--out")
-        .arg(&folder)
-        .output()
-        .unwrap();
-    said(&out, 0);
+    run_preset("first-proofs.toml", &list, &folder, 0);
     let marks = rows(&folder.join("tables/mark_corrections.csv"));
     // Three faces for each of six colour blocks.
     assert_eq!(marks.len(), 19);
@@ -276,16 +258,7 @@ fn the_preset_for_a_wear_study_tells_damage_to_the_block() {
         .filter(|l| !left_out.iter().any(|o| l.contains(o)));
     std::fs::write(&list, kept.map(|l| format!("{l}\n")).collect::<String>()).unwrap();
     let folder = s.dir.path().join("study");
-    let out = restrike()
-        .arg("run")
-        .arg(root().join("configs/wear-study.toml"))
-        .arg("--sheets")
-        .arg(&list)
-        .arg("--out")
-        .arg(&folder)
-        .output()
-        .unwrap();
-    said(&out, 0);
+    run_preset("wear-study.toml", &list, &folder, 0);
     let sites = rows(&folder.join("tables/damage_sites.csv"));
     let at = |name: &str| column(&sites, name);
     let number = |r: &[String], name: &str| r[at(name)].parse::<f64>().unwrap();
@@ -349,16 +322,7 @@ fn the_preset_for_editions_lists_the_breaks_that_came_between_them() {
         .filter(|l| wanted.iter().any(|w| l.contains(w)));
     std::fs::write(&list, kept.map(|l| format!("{l}\n")).collect::<String>()).unwrap();
     let folder = s.dir.path().join("editions");
-    let out = restrike()
-        .arg("run")
-        .arg(root().join("configs/edition-comparison.toml"))
-        .arg("--sheets")
-        .arg(&list)
-        .arg("--out")
-        .arg(&folder)
-        .output()
-        .unwrap();
-    said(&out, 0);
+    run_preset("edition-comparison.toml", &list, &folder, 0);
     let found = rows(&folder.join("tables/comparison_differences.csv"));
     let at = |name: &str| column(&found, name);
     let number = |r: &[String], name: &str| r[at(name)].parse::<f64>().unwrap();

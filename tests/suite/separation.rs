@@ -1,6 +1,6 @@
 //! The sample's first sheets taken apart, through the preset.
 
-use crate::bench::{column, restrike, root, rows, said};
+use crate::bench::{column, restrike, root, rows, run_preset, said};
 use restrike_synth::{Format, Pixels};
 
 /// A sheet of the sample as a grey scan.
@@ -43,16 +43,7 @@ fn the_preset_for_planes_takes_the_first_sheets_apart() {
     let list = dir.path().join("planes.csv");
     std::fs::write(&list, few.join("\n")).unwrap();
     let folder = dir.path().join("planes");
-    let out = restrike()
-        .arg("run")
-        .arg(root().join("configs/colour-planes.toml"))
-        .arg("--sheets")
-        .arg(&list)
-        .arg("--out")
-        .arg(&folder)
-        .output()
-        .unwrap();
-    said(&out, 3);
+    run_preset("colour-planes.toml", &list, &folder, 3);
     let table = |name: &str| rows(&folder.join(format!("tables/{name}.csv")));
 
     let t = table("separation");
