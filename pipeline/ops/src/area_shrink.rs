@@ -53,6 +53,17 @@ pub fn area_shrink(scan: ImageView<'_, u16>, kx: usize, ky: usize) -> Raster<f32
     out
 }
 
+/// The same by one factor, as the 16-bit samples a scan has.
+#[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+pub fn shrunk_scan(scan: ImageView<'_, u16>, factor: usize) -> Raster<u16> {
+    let small = area_shrink(scan, factor, factor);
+    let mut out = Raster::new(small.width(), small.height(), small.channels());
+    for (o, v) in out.data_mut().iter_mut().zip(small.data()) {
+        *o = (v * 65535.0).round().clamp(0.0, 65535.0) as u16;
+    }
+    out
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

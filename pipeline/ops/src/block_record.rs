@@ -23,6 +23,7 @@ use crate::centre_lines::{LineLimits, centre_lines};
 use crate::edge_map::EdgeMap;
 use crate::grid::Grid;
 use crate::placement::{RIDE, Ride};
+use crate::png16::{self, Samples};
 
 /// Name of the index.
 pub const INDEX: &str = "registration";
@@ -264,7 +265,7 @@ pub fn write(design: &str, blocks: &[BlockShape]) -> Result<Vec<(String, Vec<u8>
         let edges: Vec<u16> = d.data().iter().map(|d| edge_value(*d)).collect();
         out.push((
             format!("edges-{:02}", n + 1),
-            encode(d.width(), d.height(), &edges).map_err(|e| error(&e))?,
+            png16::encode(d.width(), d.height(), Samples::Grey, edges).map_err(|e| error(&e))?,
         ));
         #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
         let ink: Vec<u16> = b
@@ -275,7 +276,8 @@ pub fn write(design: &str, blocks: &[BlockShape]) -> Result<Vec<(String, Vec<u8>
             .collect();
         out.push((
             format!("ink-{:02}", n + 1),
-            encode(b.ink.width(), b.ink.height(), &ink).map_err(|e| error(&e))?,
+            png16::encode(b.ink.width(), b.ink.height(), Samples::Grey, ink)
+                .map_err(|e| error(&e))?,
         ));
     }
     Ok(out)
@@ -290,41 +292,6 @@ fn edge_value(mm: f32) -> u16 {
     // Rounding must not move a sample to the other side of the edge.
     let rounded = if mm < 0.0 { rounded.min(-1.0) } else { rounded };
     (32768.0 + rounded).clamp(0.0, 65535.0) as u16
-}
-
-fn encode(width: usize, height: usize, values: &[u16]) -> Result<Vec<u8>, png::EncodingError> {
-    let mut out = Vec::new();
-    let size = |v: usize| u32::try_from(v).unwrap_or(u32::MAX);
-    let mut e = png::Encoder::new(&mut out, size(width), size(height));
-    e.set_color(png::ColorType::Grayscale);
-    e.set_depth(png::BitDepth::Sixteen);
-    e.set_compression(png::Compression::Fast);
-    let mut w = e.write_header()?;
-    let bytes: Vec<u8> = values.iter().flat_map(|v| v.to_be_bytes()).collect();
-    w.write_image_data(&bytes)?;
-    w.finish()?;
-    Ok(out)
-}
-
-fn decode(bytes: &[u8]) -> Result<(usize, usize, Vec<u16>), String> {
-    let mut d = png::Decoder::new(std::io::Cursor::new(bytes));
-    d.set_limits(png::Limits {
-        bytes: 512 * 1024 * 1024,
-    });
-    let mut reader = d.read_info().map_err(|e| e.to_string())?;
-    let info = reader.info();
-    if info.color_type != png::ColorType::Grayscale || info.bit_depth != png::BitDepth::Sixteen {
-        return Err("is no 16-bit grey picture".to_owned());
-    }
-    let (w, h) = (info.width as usize, info.height as usize);
-    let size = reader.output_buffer_size().ok_or("is too large")?;
-    let mut buffer = vec![0; size];
-    reader.next_frame(&mut buffer).map_err(|e| e.to_string())?;
-    let values = buffer
-        .chunks_exact(2)
-        .map(|b| u16::from_be_bytes([b[0], b[1]]))
-        .collect();
-    Ok((w, h, values))
 }
 
 /// Reads the blocks' shapes from a record's parts; none when there is no index.
@@ -355,7 +322,7 @@ pub fn read_blocks(
             let bytes = parts
                 .get(&name)
                 .ok_or_else(|| RecordError::Missing(name.clone()))?;
-            decode(bytes).map_err(|e| RecordError::Part(name, e))
+            png16::decode(bytes, Samples::Grey).map_err(|e| RecordError::Part(name, e))
         };
         if !(part.edges.pitch_mm > 0.0 && part.ink.pitch_mm > 0.0) {
             return Err(refuse(format!("gives block {} no pitch", part.name)));

@@ -40,6 +40,7 @@ pub mod overprints;
 pub mod palette;
 pub mod phase_correlation;
 pub mod placement;
+pub mod png16;
 pub mod projection_angle;
 pub mod quantiles;
 pub mod regions;

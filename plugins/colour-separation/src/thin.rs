@@ -58,7 +58,7 @@ fn levels(shape: &BlockShape, blur: f64) -> Option<(Raster<f32>, Vec<f32>)> {
             if *d >= 0.0 {
                 continue;
             }
-            let p = place(map, i, j);
+            let p = map.place(i, j);
             let u = ((p.x - grid.origin.x) / grid.pitch).round().max(0.0) as usize;
             let v = ((grid.origin.y - p.y) / grid.pitch).round().max(0.0) as usize;
             let n = v.min(h - 1) * w + u.min(w - 1);
@@ -111,14 +111,6 @@ fn levels(shape: &BlockShape, blur: f64) -> Option<(Raster<f32>, Vec<f32>)> {
     any.then_some((ink, ratio))
 }
 
-fn place(map: &EdgeMap, i: usize, j: usize) -> Point {
-    #[allow(clippy::cast_precision_loss)]
-    Point::new(
-        map.origin.x + i as f64 * map.pitch,
-        map.origin.y - j as f64 * map.pitch,
-    )
-}
-
 /// The edges where lines with that ink have them.
 #[allow(clippy::cast_possible_truncation)]
 fn moved(shape: &BlockShape, ratio: &[f32], ink: &Raster<f32>, blur: f64) -> EdgeMap {
@@ -132,7 +124,7 @@ fn moved(shape: &BlockShape, ratio: &[f32], ink: &Raster<f32>, blur: f64) -> Edg
             if d.abs() > BAND * blur {
                 continue;
             }
-            let p = place(map, i, j);
+            let p = map.place(i, j);
             let (mut k, mut level) = (0.0, 0.0);
             for (n, w) in grid.nodes(p) {
                 k += w * f64::from(ratio.get(n).copied().unwrap_or(1.0));

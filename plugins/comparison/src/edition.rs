@@ -6,8 +6,8 @@
 //! paper's light, and in the last channel the number of impressions that tell.
 
 use std::collections::BTreeMap;
-use std::io::Cursor;
 
+use restrike_ops::png16::{self, Samples};
 use restrike_stage::serde_json;
 use serde::{Deserialize, Serialize};
 
@@ -82,47 +82,22 @@ pub(crate) fn names() -> Vec<String> {
     out
 }
 
-fn encode(level: &Level, values: &[[f32; 3]]) -> Result<Vec<u8>, png::EncodingError> {
-    let mut out = Vec::new();
-    let size = |v: usize| u32::try_from(v).unwrap_or(u32::MAX);
-    let mut e = png::Encoder::new(&mut out, size(level.width), size(level.height));
-    e.set_color(png::ColorType::Rgba);
-    e.set_depth(png::BitDepth::Sixteen);
-    e.set_compression(png::Compression::Fast);
-    let mut w = e.write_header()?;
-    let mut bytes = Vec::with_capacity(values.len() * 8);
-    for (v, n) in values.iter().zip(&level.count) {
-        for v in v {
-            bytes.extend(coded(*v).to_be_bytes());
-        }
-        bytes.extend(n.to_be_bytes());
-    }
-    w.write_image_data(&bytes)?;
-    w.finish()?;
-    Ok(out)
+fn encode(level: &Level, values: &[[f32; 3]]) -> Result<Vec<u8>, String> {
+    let of = values
+        .iter()
+        .zip(&level.count)
+        .flat_map(|(v, n)| [coded(v[0]), coded(v[1]), coded(v[2]), *n]);
+    png16::encode(level.width, level.height, Samples::Rgba, of).map_err(|e| e.to_string())
 }
 
 type Decoded = (usize, usize, Vec<[f32; 3]>, Vec<u16>);
 
 fn decode(bytes: &[u8]) -> Result<Decoded, String> {
-    let mut d = png::Decoder::new(Cursor::new(bytes));
-    d.set_limits(png::Limits {
-        bytes: 512 * 1024 * 1024,
-    });
-    let mut reader = d.read_info().map_err(|e| e.to_string())?;
-    let info = reader.info();
-    if info.color_type != png::ColorType::Rgba || info.bit_depth != png::BitDepth::Sixteen {
-        return Err("is no 16-bit RGBA picture".to_owned());
-    }
-    let (w, h) = (info.width as usize, info.height as usize);
-    let size = reader.output_buffer_size().ok_or("is too large")?;
-    let mut buffer = vec![0; size];
-    reader.next_frame(&mut buffer).map_err(|e| e.to_string())?;
+    let (w, h, samples) = png16::decode(bytes, Samples::Rgba)?;
     let (mut values, mut count) = (Vec::new(), Vec::new());
-    for p in buffer.chunks_exact(8) {
-        let of = |k: usize| u16::from_be_bytes([p[2 * k], p[2 * k + 1]]);
-        values.push([0, 1, 2].map(|c| decoded(of(c))));
-        count.push(of(3));
+    for p in samples.chunks_exact(4) {
+        values.push([0, 1, 2].map(|c| decoded(p[c])));
+        count.push(p[3]);
     }
     Ok((w, h, values, count))
 }
@@ -146,7 +121,7 @@ pub(crate) fn write(
     for (n, e) in editions.iter().enumerate() {
         for level in &e.levels {
             for (what, values) in [("light", &level.light), ("scatter", &level.scatter)] {
-                let png = encode(level, values).map_err(|e| e.to_string())?;
+                let png = encode(level, values)?;
                 out.push((part(n, what, level.side), png));
             }
         }

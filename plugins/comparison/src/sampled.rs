@@ -5,7 +5,7 @@
 use std::collections::BTreeMap;
 
 use nalgebra::{DMatrix, DVector};
-use restrike_ops::area_shrink::area_shrink;
+use restrike_ops::area_shrink::shrunk_scan;
 use restrike_ops::cubic_sample::cubic_sample;
 use restrike_ops::placement::Placement;
 use restrike_ops::stats::median;
@@ -95,7 +95,7 @@ pub(crate) fn sample(
     let factor = (ground.grid.pitch / pixel + 0.05).floor().max(1.0) as usize;
     let small: Raster<u16>;
     let view = if factor > 1 {
-        small = shrunk(scan, factor);
+        small = shrunk_scan(scan, factor);
         small.view()
     } else {
         scan
@@ -198,16 +198,6 @@ fn paper_nodes(ground: &Ground, placement: &Placement, map: &Lattice) -> [Lattic
         of(&|px| Point::new(white(0, px), white(1, px))),
         of(&|px| Point::new(white(2, px), 0.0)),
     ]
-}
-
-#[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
-fn shrunk(scan: ImageView<'_, u16>, factor: usize) -> Raster<u16> {
-    let small = area_shrink(scan, factor, factor);
-    let mut out = Raster::new(small.width(), small.height(), small.channels());
-    for (o, v) in out.data_mut().iter_mut().zip(small.data()) {
-        *o = (v * 65535.0).round().clamp(0.0, 65535.0) as u16;
-    }
-    out
 }
 
 impl Sampled {

@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 use std::sync::Mutex;
 
-use restrike_ops::area_shrink::area_shrink;
+use restrike_ops::area_shrink::shrunk_scan;
 use restrike_stage::{
     Affine, BlockInfo, Given, Learn, Level as Grade, Manifest, Measure, Needs, Output, Phases,
     Project, Raster, Rect, Role, Row, Stage, StageError, Summary, serde_json,
@@ -371,18 +371,12 @@ impl Registration {
     clippy::cast_sign_loss,
     clippy::cast_precision_loss
 )]
-fn keep(input: &Measure<'_>, place: &SheetPlace) -> Option<Kept> {
+fn keep(input: &Measure<'_>, place: &SheetPlace) -> Kept {
     let pixel = place.to_print.determinant().abs().sqrt();
     let factor = ((25.4 / 300.0 / pixel).round() as usize).max(1);
-    let small = area_shrink(input.scan, factor, factor);
-    let data = small
-        .data()
-        .iter()
-        .map(|v| (v * 65535.0).round().clamp(0.0, 65535.0) as u16)
-        .collect();
-    let scan = Raster::from_vec(small.width(), small.height(), small.channels(), data).ok()?;
+    let scan = shrunk_scan(input.scan, factor);
     let k = factor as f64;
-    Some(Kept {
+    Kept {
         file: input.impression.file.clone(),
         sha256: input.info.sha256.clone(),
         scan_to_mm: place.to_print.0,
@@ -391,7 +385,7 @@ fn keep(input: &Measure<'_>, place: &SheetPlace) -> Option<Kept> {
             to_print: Affine::scale(k, k).then(&place.to_print),
             ..place.clone()
         },
-    })
+    }
 }
 
 impl Stage for Registration {
@@ -444,7 +438,7 @@ impl Stage for Registration {
                     if learning.reference.is_none()
                         && let Ok(place) = place(&self.project, &input)
                     {
-                        learning.reference = keep(&input, &place);
+                        learning.reference = Some(keep(&input, &place));
                     }
                     Ok(())
                 }
