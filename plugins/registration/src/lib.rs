@@ -7,6 +7,7 @@
 mod marks;
 
 mod align;
+mod basis;
 mod coarse;
 mod frame;
 mod joint;

@@ -5,6 +5,7 @@ use restrike_stage::{
 };
 
 use crate::align::Aligned;
+use crate::basis::Basis;
 use crate::frame::SheetPlace;
 use crate::layers::{Model, Pixel};
 use crate::level::Level;
@@ -113,11 +114,7 @@ fn register(
                 l.middle.y.abs(),
                 libm::hypot(l.middle_se[1], l.zero_middle_se),
                 if l.middle.y < 0.0 { "down" } else { "up" },
-                match block.part.zero.basis.as_str() {
-                    "key lines" => "the key",
-                    "reference" => "the reference",
-                    _ => "its proof",
-                }
+                Basis::of_zero(&block.part.zero).against()
             ),
             Some(why) => format!("{}: not located: {why}", block.part.name),
         };

@@ -2,6 +2,7 @@
 
 use restrike_stage::{ColumnSpec as C, Row, Scope, TableSpec};
 
+use crate::basis::Basis;
 use crate::joint::Fitted;
 use crate::located::{Located, NINETY, direction};
 use crate::record::Known;
@@ -268,11 +269,7 @@ pub(crate) fn block_row(image: &str, block: &Known, l: &Located, strength: f64) 
     // A shape without the edges under the key was not looked for: no bounds either.
     let bounded = |v: f64| (!block.layer.parted).then_some(v);
     let given = |v: f64| ok.then_some(v);
-    let basis = match block.part.zero.basis.as_str() {
-        "key lines" => "absolute",
-        "reference" => "relative to reference",
-        _ => "relative to proof",
-    };
+    let basis = Basis::of_zero(&block.part.zero).name();
     let words = if l.middle_se[0].max(l.middle_se[1]) > 2.0 * l.middle_se[0].min(l.middle_se[1]) {
         format!("sees {} worst", direction(l.weakest.0))
     } else {
@@ -329,7 +326,7 @@ pub(crate) fn unknown_row(image: &str, block: &str) -> Row {
     Row::new()
         .set("image", image)
         .set("block", block)
-        .set("basis", "relative to reference")
+        .set("basis", Basis::Reference.name())
         .set("identified", false)
         .set(
             "why",

@@ -104,22 +104,32 @@ pub(crate) fn zero(block: &EdgeMap, key: &EdgeMap, still: Ride) -> Result<Zero, 
         .map(|start| settle(&edges, key, start))
         .collect();
     // Those that run along lines closely come first.
-    let loose = |e: &Fit| e.4 > LOOSE_MM;
-    ends.sort_by(|a, b| loose(a).cmp(&loose(b)).then(b.3.0.total_cmp(&a.3.0)));
-    let rival = ends.iter().skip(1).any(|e| {
-        let d = Point::new(e.0.by[0] - ends[0].0.by[0], e.0.by[1] - ends[0].0.by[1]);
-        e.3.0 > RIVAL * ends[0].3.0 && d.norm() > RIVAL_MM
+    let loose = |e: &Fit| e.spread > LOOSE_MM;
+    ends.sort_by(|a, b| loose(a).cmp(&loose(b)).then(b.used.total_cmp(&a.used)));
+    let mut ends = ends.into_iter();
+    let best = ends.next().ok_or("its outline is too short")?;
+    let rival = ends.any(|e| {
+        let d = Point::new(
+            e.ride.by[0] - best.ride.by[0],
+            e.ride.by[1] - best.ride.by[1],
+        );
+        e.used > RIVAL * best.used && d.norm() > RIVAL_MM
     });
     if rival {
         return Err(
             "its outline fits the key's lines equally well at more than one place".to_owned(),
         );
     }
-    let Some((ride, retreat, covariance, used, spread)) = ends.into_iter().next() else {
-        return Err("its outline is too short".to_owned());
-    };
-    let share = used.0 / edges.len() as f64;
-    if share < SHARE || used.1 < PIECES {
+    let Fit {
+        ride,
+        retreat,
+        mut covariance,
+        used,
+        pieces,
+        spread,
+    } = best;
+    let share = used / edges.len() as f64;
+    if share < SHARE || pieces < PIECES {
         return Err(format!(
             "only {:.0} % of its outline runs along key lines",
             100.0 * share
@@ -131,7 +141,6 @@ pub(crate) fn zero(block: &EdgeMap, key: &EdgeMap, still: Ride) -> Result<Zero, 
         ));
     }
     let floor = CARVER_MM * CARVER_MM;
-    let mut covariance = covariance;
     covariance[0][0] += floor;
     covariance[1][1] += floor;
     let se = covariance[0][0].max(covariance[1][1]).sqrt();
@@ -143,7 +152,7 @@ pub(crate) fn zero(block: &EdgeMap, key: &EdgeMap, still: Ride) -> Result<Zero, 
         covariance,
         se,
         share,
-        pieces: used.1,
+        pieces,
         spread,
     })
 }
@@ -243,7 +252,7 @@ fn starts(edges: &[Edge], key: &EdgeMap, still: Ride) -> Vec<Ride> {
 fn settle(edges: &[Edge], key: &EdgeMap, start: Ride) -> Fit {
     let mut last = fit(edges, key, &start, 0.5);
     for width in [0.35, 0.25, 0.18, 0.14, 0.12, 0.12, 0.12] {
-        last = fit(edges, key, &last.0, width);
+        last = fit(edges, key, &last.ride, width);
     }
     last
 }
@@ -285,7 +294,16 @@ fn to_middle(e: &Edge, at: Point, key: &EdgeMap) -> Option<f64> {
     best
 }
 
-type Fit = (Ride, f64, [[f64; RIDE]; RIDE], (f64, usize), f64);
+/// Where the outline runs along lines best from a start.
+struct Fit {
+    ride: Ride,
+    retreat: f64,
+    covariance: [[f64; RIDE]; RIDE],
+    /// Places on the outline that run in a line, by their weights.
+    used: f64,
+    pieces: usize,
+    spread: f64,
+}
 
 /// One step of iteratively reweighted least squares (Tukey's biweight of
 /// half-width `3 width`): shift, turn, stretch and a common retreat.
@@ -375,11 +393,12 @@ fn fit(edges: &[Edge], key: &EdgeMap, ride: &Ride, width: f64) -> Fit {
             covariance[i][j] = sandwich[(i, j)];
         }
     }
-    (
-        out,
-        solution[RIDE],
+    Fit {
+        ride: out,
+        retreat: solution[RIDE],
         covariance,
-        (used, pieces),
-        (spread / f64::max(used, 1.0)).sqrt(),
-    )
+        used,
+        pieces,
+        spread: (spread / f64::max(used, 1.0)).sqrt(),
+    }
 }

@@ -67,6 +67,13 @@ pub(crate) struct Advice {
     pub(crate) more: Option<More>,
 }
 
+impl Advice {
+    /// Whether nothing is advised because the block's true place is not known.
+    pub(crate) fn without_zero(&self) -> bool {
+        self.because == Because::NoZero
+    }
+}
+
 /// The advice for the three faces, and the move of the sheet it makes.
 ///
 /// `tolerance` is the largest error borne at an image corner, mm. A face is

@@ -2,7 +2,7 @@
 
 use restrike_stage::{Affine, Frame, Mark, Picture, Point, Project, Raster, Rect, Stroke, Tone};
 
-use super::decide::{Action, Advice, Because};
+use super::decide::{Action, Advice};
 use super::evidence::Evidence;
 use super::fit::BlockFit;
 use super::layout::{Face, corners, mirrored};
@@ -130,7 +130,7 @@ pub(crate) fn drawing(
     marks.extend(list(&canvas, block, faces, advice, evidence));
     scale(&canvas, factor, &mut marks);
     let towards = block.basis.aim();
-    let doubt = if advice.iter().any(|a| a.because == Because::NoZero) {
+    let doubt = if advice.iter().any(Advice::without_zero) {
         format!(
             " No mark is to be cut or padded by this drawing: {}.",
             block.basis.doubt()
@@ -271,7 +271,7 @@ fn list(
             tone_of(a),
         )
     };
-    let against = if advice.iter().any(|a| a.because == Because::NoZero) {
+    let against = if advice.iter().any(Advice::without_zero) {
         ": its true place is not known"
     } else {
         ""

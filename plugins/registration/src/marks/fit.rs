@@ -12,9 +12,9 @@ use restrike_ops::mark_contacts::RigidMotion;
 use restrike_ops::minimax_rigid::{Displaced, least_squares_rigid, minimax_rigid};
 use restrike_stage::{Point, Project};
 
-use super::basis::Basis;
 use super::input::{Motion, Reading, Readings};
 use super::layout::{Corner, Face, corners};
+use crate::basis::Basis;
 
 /// An image that was measured, and where its corners are.
 #[derive(Debug, Clone, PartialEq)]

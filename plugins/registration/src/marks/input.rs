@@ -5,7 +5,7 @@ use std::collections::BTreeSet;
 use restrike_stage::{Impression, Point, Project, Role, Summary, Table};
 
 use super::MarkOptions;
-use super::basis::Basis;
+use crate::basis::Basis;
 
 /// A measured motion: dx, dy in mm, theta in radians, stretch along x and y.
 pub(crate) type Motion = [f64; 5];

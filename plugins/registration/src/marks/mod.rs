@@ -6,7 +6,6 @@
 //! being its normal towards the sheet; over 0 it is padded, under 0 cut back.
 
 mod apart;
-mod basis;
 mod decide;
 mod drawing;
 mod evidence;
@@ -23,7 +22,7 @@ mod tests;
 
 use restrike_stage::{Impression, Level, Output, Project, Row, StageError, Summary};
 
-use decide::{Action, Advice, Because, decide};
+use decide::{Action, Advice, decide};
 use evidence::{Evidence, More, weigh};
 use fit::{BlockFit, fit};
 use input::{Hidden, Readings};
@@ -205,7 +204,7 @@ fn tolerance(project: &Project, out: &mut dyn Output) -> f64 {
 fn correction_row(block: &BlockFit, face: &Face, e: &Evidence, a: &Advice, tolerance: f64) -> Row {
     let acts = matches!(a.action, Action::CutBack | Action::Pad);
     // A number to an impression that may itself be out would be cut by.
-    let aimed = |v: f64| (a.because != Because::NoZero).then_some(v);
+    let aimed = |v: f64| (!a.without_zero()).then_some(v);
     let (at, move_) = (face.contact.at, face.contact.normal * e.correction);
     let (block_at, block_move) = (mirrored(at), mirrored(move_));
     let more = match a.more {

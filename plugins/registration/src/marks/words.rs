@@ -2,11 +2,11 @@
 
 use restrike_ops::mark_contacts::RigidMotion;
 
-use super::basis::Basis;
 use super::decide::{Action, Advice, Because};
 use super::evidence::{Evidence, More};
 use super::fit::{BlockFit, Part};
 use super::layout::{Corner, Face};
+use crate::basis::Basis;
 
 /// Hundredths of a millimetre are all a printer can use.
 pub(crate) fn mm(v: f64) -> String {

@@ -1,6 +1,7 @@
 //! What a block's place is measured against, and what follows for its marks.
 
-use super::MarkOptions;
+use crate::marks::MarkOptions;
+use crate::record::ZeroPart;
 
 /// What a block's place is measured against. The first is worth most.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
@@ -14,6 +15,15 @@ pub(crate) enum Basis {
 }
 
 impl Basis {
+    /// As the record says it.
+    pub(crate) fn of_zero(zero: &ZeroPart) -> Self {
+        match zero.basis.as_str() {
+            "key lines" => Self::Key,
+            "reference" => Self::Reference,
+            _ => Self::Proof,
+        }
+    }
+
     /// As the table `registration` says it.
     pub(crate) fn of(words: &str) -> Self {
         match words {
@@ -29,6 +39,15 @@ impl Basis {
             Self::Key => "absolute",
             Self::Reference => "relative to reference",
             Self::Proof => "relative to proof",
+        }
+    }
+
+    /// What that is.
+    pub(crate) fn against(self) -> &'static str {
+        match self {
+            Self::Key => "the key",
+            Self::Reference => "the reference",
+            Self::Proof => "its proof",
         }
     }
 
