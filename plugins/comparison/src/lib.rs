@@ -1,5 +1,5 @@
 //! Stage comparison: what differs between editions beyond the scatter within
-//! each, and whether a block was worn, re-cut or plugged.
+//! each, and whether the key block was re-cut.
 //!
 //! See the README for what is compared and how.
 

@@ -127,7 +127,7 @@ impl Stage for Comparison {
         Manifest {
             name: "comparison".to_owned(),
             version: env!("CARGO_PKG_VERSION").to_owned(),
-            summary: "Compares editions: what differs beyond the scatter within each, and whether a block was worn, re-cut or plugged.".to_owned(),
+            summary: "Compares editions: what differs beyond the scatter within each, and whether the key block was re-cut.".to_owned(),
             settings: Settings::schema(),
             needs: Needs {
                 tables: vec!["placement".to_owned()],

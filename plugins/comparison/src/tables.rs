@@ -148,12 +148,7 @@ pub(crate) fn specs() -> Vec<TableSpec> {
             Scope::Run,
             differences,
         ),
-        table(
-            BLOCKS,
-            "Worn, re-cut or plugged, by block",
-            Scope::Run,
-            blocks,
-        ),
+        table(BLOCKS, "Worn or re-cut, by block", Scope::Run, blocks),
         table(
             PATCHES,
             "Patches whose lines moved: plugs",
