@@ -252,7 +252,7 @@ fn list(
     evidence: &[Evidence; 3],
 ) -> Vec<Mark> {
     let corner = Point::new(canvas.sheet.min.x, canvas.sheet.max.y);
-    let start = canvas.place(mirrored(corner)) + Point::new(0.1, 0.2) * WIDTH_PX;
+    let start = canvas.place(mirrored(corner)) + Point::new(0.055, 0.2) * WIDTH_PX;
     let words = |i: usize| {
         let a = &advice[i];
         let size = match a.action {
