@@ -386,7 +386,7 @@ fn plant(design: &Design, specs: &mut [SheetSpec], seed: u64) -> Vec<Plant> {
                 });
                 added.push(d.clone());
             }
-            DamageKind::WormHole | DamageKind::Plug => {}
+            DamageKind::WormHole | DamageKind::Plug | DamageKind::FillIn => {}
         }
     }
     let mut taken: Vec<P> = plants.iter().map(|p| p.at).collect();

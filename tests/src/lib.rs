@@ -4,6 +4,7 @@
 //!
 //! `cargo run -p restrike-tests --bin accuracy -- --help` prints the reports.
 
+mod cut_outs;
 pub mod deskew;
 pub mod drift;
 pub mod editions;
@@ -17,4 +18,5 @@ mod separation_truth;
 pub mod spread;
 pub mod story;
 pub mod wear;
+pub mod wear_lines;
 pub mod whole;

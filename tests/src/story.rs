@@ -13,6 +13,10 @@ use restrike_synth::{Design, DesignSpec, Difficulty, Family, RunSpec};
 
 use crate::whole::{cell, measure_sheets};
 
+/// The preset whose tables tell the story. Its grades are left out: their tolerances
+/// are for the sample's blocks.
+const PRESET: &str = include_str!("../../configs/stack-check.toml");
+
 /// Stretch of the paper from sheet to sheet.
 const DRYING: f64 = -2.0e-5;
 /// How far the block lands off when its corner mark gives way, mm.
@@ -29,8 +33,8 @@ pub struct Report {
     trend: Vec<String>,
     /// What was said of other series that the drying should show in.
     untold: Vec<String>,
-    /// Positions of steps of the block whose mark gave way.
-    step: Vec<f64>,
+    /// Positions of steps of the block whose mark gave way, each with its interval.
+    step: Vec<[f64; 3]>,
     /// Positions at which damage in the right half was first seen, with its words.
     chip: Vec<(i64, String)>,
 }
@@ -41,7 +45,7 @@ impl Report {
         let near = |v: f64, sheet: u32| (v - f64::from(sheet)).abs() <= 2.0;
         #[allow(clippy::cast_precision_loss)]
         let chip = self.chip.iter().any(|c| near(c.0 as f64, self.planted[1]));
-        !self.trend.is_empty() && self.step.iter().any(|s| near(*s, self.planted[0])) && chip
+        !self.trend.is_empty() && self.step.iter().any(|s| near(s[0], self.planted[0])) && chip
     }
 
     /// The report as text.
@@ -79,6 +83,19 @@ fn area(block: &restrike_synth::design::Block) -> f64 {
         .filter_map(|a| a.rings.first())
         .map(|r| restrike_synth::shapes::signed_area(r).abs())
         .sum()
+}
+
+/// Names of the preset's stages, but grading.
+fn stages() -> Vec<&'static str> {
+    let mut lines = PRESET.lines();
+    let mut out = Vec::new();
+    while lines.any(|l| l == "[[stage]]") {
+        let name = lines
+            .next()
+            .and_then(|l| l.strip_prefix("name = \"")?.strip_suffix('"'));
+        out.extend(name.filter(|n| *n != "grading"));
+    }
+    out
 }
 
 /// A chip in the middle of the longest clear line of the right half.
@@ -164,12 +181,7 @@ pub fn report(sheets: u32) -> Result<Report> {
     run.knobs.paper_stretch = 0.004;
     run.knobs.breaks = 0.0;
     let specs = run.sheets(&design);
-    let m = measure_sheets(
-        design,
-        &specs,
-        &["deskew", "registration", "edge-wear", "drift"],
-        true,
-    )?;
+    let m = measure_sheets(design, &specs, &stages(), true)?;
     let mut out = Report {
         planted,
         ..Report::default()
@@ -199,9 +211,10 @@ pub fn report(sheets: u32) -> Result<Report> {
     for row in &changes.rows {
         if text(changes, row, "block") == mover
             && text(changes, row, "column").starts_with("dx")
-            && let Some(at) = cell(changes, row, "at").as_f64()
+            && let [Some(at), Some(low), Some(high)] =
+                ["at", "at_low", "at_high"].map(|c| cell(changes, row, c).as_f64())
         {
-            out.step.push(at);
+            out.step.push([at, low, high]);
         }
     }
     let damage = m.table("damage_sites")?;

@@ -1,22 +1,28 @@
 //! How well the stage `edge-wear` finds breaks of key lines and measures widths.
 
 use std::fmt::Write as _;
+use std::path::PathBuf;
 
 use anyhow::{Context, Result};
 use restrike_engine::FinalTable;
 use restrike_model::Value;
-use restrike_synth::design::Line;
+use restrike_synth::damage;
+use restrike_synth::run::{Change, Quantity};
 use restrike_synth::shapes::inside;
 use restrike_synth::sheet::DamageKind;
 use restrike_synth::transform::Affine;
 use restrike_synth::truth::DamageTruth;
-use restrike_synth::{Design, DesignSpec, Difficulty, Family, RunSpec, SheetKind, Truth};
+use restrike_synth::{
+    Design, DesignSpec, Difficulty, Family, RunSpec, SheetKind, Truth, line_width,
+};
 
+use crate::cut_outs;
 use crate::spread::Spread;
+use crate::wear_lines::LineErrors;
 use crate::whole::{Measured, cell, measure_sheets};
 
 /// What to render.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone)]
 pub struct Trial {
     /// Good sheets of each design.
     pub sheets: u32,
@@ -28,10 +34,12 @@ pub struct Trial {
     pub tuning: bool,
     /// The record is of the block before any damage.
     pub sound: bool,
+    /// Folder for a picture of each case that is counted as wrong.
+    pub cut_outs: Option<PathBuf>,
 }
 
 /// Designs of the report, and those the stage may be tuned on.
-const DESIGNS: [[(Family, u64); 5]; 2] = [
+pub(crate) const DESIGNS: [[(Family, u64); 5]; 2] = [
     [
         (Family::Landscape, 8101),
         (Family::Figure, 8202),
@@ -48,8 +56,16 @@ const DESIGNS: [[(Family, u64); 5]; 2] = [
     ],
 ];
 
+/// Small sheets, so that the report is not a day's work.
+const SHEET_MM: [f64; 2] = [90.0, 62.0];
+/// Lines narrower than this many pixels are unresolved.
+const LEAST_PX: f64 = 3.0;
+/// Fill-ins planted on each design.
+const FILL_INS: usize = 4;
 /// Breaks shorter than this are not asked for, mm.
 const LEAST_MM: f64 = 0.10;
+/// Retreat of the colour blocks' edges from sheet to sheet, mm.
+const RETREAT_MM: f64 = 0.003;
 /// Light that a break lets through, of full white, below which nothing shows.
 const LEAST_LIGHT: f64 = 0.12;
 
@@ -60,6 +76,9 @@ pub struct Counts {
     /// Breaks of 0.10 mm and more that show, and those found as breaks.
     breaks: usize,
     found: usize,
+    /// Breaks of lines too fine to be resolved, and those of them called breaks.
+    fine: usize,
+    fine_found: usize,
     /// Breaks that lie under dark ink, and those of them called breaks.
     hidden: usize,
     hidden_found: usize,
@@ -75,10 +94,13 @@ pub struct Counts {
     twice: usize,
     nicks: usize,
     nicks_found: usize,
+    /// Fill-ins, those found, and what was called one where there is none.
+    fill_ins: usize,
+    fill_ins_found: usize,
+    fill_ins_false: usize,
     seen_dm: f64,
     length: Spread,
-    width: Spread,
-    unmeasured: usize,
+    lines: LineErrors,
     /// Places over the run that are damage to the block, and that are not: told right, all.
     lasting: [usize; 2],
     passing: [usize; 2],
@@ -90,7 +112,16 @@ pub struct Report {
     /// By design.
     pub designs: Vec<(String, Counts)>,
     /// Breaks not found and false ones, for looking.
-    pub cases: Vec<String>,
+    pub cases: Vec<Case>,
+}
+
+/// Something counted as wrong.
+#[derive(Debug)]
+pub struct Case {
+    /// What and where.
+    text: String,
+    sheet: String,
+    px: [f64; 2],
 }
 
 /// Light of the paper and the colour blocks at a place of a scan, the lightest
@@ -127,8 +158,19 @@ fn light(design: &Design, truth: &Truth, px: [f64; 2]) -> f64 {
         .fold(0.0, f64::max)
 }
 
-fn apart(a: [f64; 2], b: [f64; 2]) -> f64 {
+pub(crate) fn apart(a: [f64; 2], b: [f64; 2]) -> f64 {
     ((a[0] - b[0]) * (a[0] - b[0]) + (a[1] - b[1]) * (a[1] - b[1])).sqrt()
+}
+
+/// Nominal width of the line that damage is on, there, mm.
+fn width_at(m: &Measured, d: &DamageTruth) -> Option<f64> {
+    let line = m
+        .design
+        .key()?
+        .lines
+        .iter()
+        .find(|l| Some(l.id) == d.damage.line && l.image == d.damage.image)?;
+    Some(line_width(line, d.damage.arc_mm))
 }
 
 impl Counts {
@@ -139,7 +181,7 @@ impl Counts {
         truth: &Truth,
         rows: &[&Vec<Value>],
         dpi: f64,
-        cases: &mut Vec<String>,
+        cases: &mut Vec<Case>,
     ) {
         self.sheets += 1;
         let mm = 25.4 / dpi;
@@ -155,6 +197,8 @@ impl Counts {
             let reach = match d.damage.kind {
                 DamageKind::WormHole => d.length_now_mm / 2.0 + 0.45,
                 DamageKind::Plug => d.length_now_mm / 2.0 + 0.3,
+                // Its middle lies beside the line.
+                DamageKind::FillIn => d.length_now_mm / 2.0 + 0.6,
                 _ => d.length_now_mm / 2.0 + 0.2,
             };
             apart(at, d.at_px) * mm < reach
@@ -162,6 +206,10 @@ impl Counts {
         let kind = |row: &[Value]| cell(table, row, "kind").as_str().unwrap_or("").to_owned();
         let mut taken = vec![false; damage.len()];
         for row in rows {
+            let there = |d: &&DamageTruth| d.damage.kind == DamageKind::FillIn && near(row, d);
+            if kind(row) == "fill-in" && !damage.iter().any(|d| there(&&**d)) {
+                self.fill_ins_false += 1;
+            }
             if !matches!(kind(row).as_str(), "break" | "hole") {
                 continue;
             }
@@ -194,7 +242,7 @@ impl Counts {
                 } else {
                     "nothing"
                 };
-                cases.push(format!(
+                let text = format!(
                     "{} false {} at {what}: px {:.0} {:.0} length {:.3} width {:.3} confidence {:.2} line {:?} arc {:.2}{}",
                     truth.name,
                     kind(row),
@@ -209,7 +257,12 @@ impl Counts {
                         Some(true) => ", in the record",
                         _ => "",
                     },
-                ));
+                );
+                cases.push(Case {
+                    text,
+                    sheet: truth.name.clone(),
+                    px: [number(row, "scan_x_px"), number(row, "scan_y_px")],
+                });
             }
         }
         for (n, d) in damage.iter().enumerate() {
@@ -220,6 +273,11 @@ impl Counts {
                         self.hidden_found += usize::from(taken[n]);
                         continue;
                     }
+                    if width_at(m, d).is_some_and(|w| w < LEAST_PX * mm) {
+                        self.fine += 1;
+                        self.fine_found += usize::from(taken[n]);
+                        continue;
+                    }
                     self.breaks += 1;
                     self.found += usize::from(taken[n]);
                     if !taken[n] {
@@ -227,7 +285,7 @@ impl Counts {
                             .iter()
                             .find(|r| near(r, d))
                             .map_or("nothing".to_owned(), |r| kind(r));
-                        cases.push(format!(
+                        let text = format!(
                             "{} missed break {} of {:.3} mm, line {:?} arc {:.2}: px {:.0} {:.0}, found as {as_what}",
                             truth.name,
                             d.damage.id,
@@ -236,8 +294,18 @@ impl Counts {
                             d.damage.arc_mm,
                             d.at_px[0],
                             d.at_px[1],
-                        ));
+                        );
+                        cases.push(Case {
+                            text,
+                            sheet: truth.name.clone(),
+                            px: d.at_px,
+                        });
                     }
+                }
+                DamageKind::FillIn => {
+                    self.fill_ins += 1;
+                    self.fill_ins_found +=
+                        usize::from(rows.iter().any(|r| near(r, d) && kind(r) == "fill-in"));
                 }
                 DamageKind::Nick => {
                     self.nicks += 1;
@@ -253,6 +321,8 @@ impl Counts {
         self.sheets += o.sheets;
         self.breaks += o.breaks;
         self.found += o.found;
+        self.fine += o.fine;
+        self.fine_found += o.fine_found;
         self.hidden += o.hidden;
         self.hidden_found += o.hidden_found;
         self.called += o.called;
@@ -262,10 +332,12 @@ impl Counts {
         self.twice += o.twice;
         self.nicks += o.nicks;
         self.nicks_found += o.nicks_found;
+        self.fill_ins += o.fill_ins;
+        self.fill_ins_found += o.fill_ins_found;
+        self.fill_ins_false += o.fill_ins_false;
         self.seen_dm += o.seen_dm;
         self.length.join(&o.length);
-        self.width.join(&o.width);
-        self.unmeasured += o.unmeasured;
+        self.lines.join(&o.lines);
         for n in 0..2 {
             self.lasting[n] += o.lasting[n];
             self.passing[n] += o.passing[n];
@@ -276,7 +348,7 @@ impl Counts {
         let share = |a: usize, b: usize| a as f64 / b.max(1) as f64;
         let wrong = self.called - self.right - self.twice;
         format!(
-            "{name:<16} {:>3} | {:>5} {:>6.3} | {:>5} {:>6.3} | nick {:>2} plug {:>2} twice {:>2} else {:>2}, {:.3} a dm | {:>3}/{:<3} | {:>3}/{:<3} | {:+.3} {:.3} {} | {:>4} {:+.2} {:.2} um {} | {}/{} {}/{}",
+            "{name:<16} {:>3} | {:>5} {:>6.3} | {:>5} {:>6.3} | nick {:>2} plug {:>2} twice {:>2} else {:>2}, {:.3} a dm | {:>3}/{:<3} | {:>3}/{:<3} | {:>3}/{:<3} | {:>3}/{:<3} {:>2} | {:+.3} {:.3} {} | {}/{} {}/{}",
             self.sheets,
             self.breaks,
             share(self.found, self.breaks),
@@ -287,19 +359,18 @@ impl Counts {
             self.twice,
             wrong - self.nick - self.plug,
             wrong as f64 / self.seen_dm.max(1e-9),
+            self.fine_found,
+            self.fine,
             self.hidden_found,
             self.hidden,
             self.nicks_found,
             self.nicks,
+            self.fill_ins_found,
+            self.fill_ins,
+            self.fill_ins_false,
             self.length.mean(),
             self.length.rms(),
             self.length
-                .coverage_pct()
-                .map_or("-".to_owned(), |c| format!("{c:.0} %")),
-            self.width.count(),
-            1000.0 * self.width.mean(),
-            1000.0 * self.width.rms(),
-            self.width
                 .coverage_pct()
                 .map_or("-".to_owned(), |c| format!("{c:.0} %")),
             self.lasting[0],
@@ -310,28 +381,8 @@ impl Counts {
     }
 }
 
-/// The line of the design that passes nearest to a design place, with the distance.
-fn nearest(lines: &[Line], p: [f64; 2]) -> Option<(&Line, f64)> {
-    let to = |l: &Line| {
-        l.points
-            .windows(2)
-            .map(|w| {
-                let d = [w[1][0] - w[0][0], w[1][1] - w[0][1]];
-                let n = d[0] * d[0] + d[1] * d[1];
-                let t = ((p[0] - w[0][0]) * d[0] + (p[1] - w[0][1]) * d[1]) / n.max(1e-12);
-                let t = t.clamp(0.0, 1.0);
-                apart(p, [w[0][0] + t * d[0], w[0][1] + t * d[1]])
-            })
-            .fold(f64::MAX, f64::min)
-    };
-    lines
-        .iter()
-        .map(|l| (l, to(l)))
-        .min_by(|a, b| a.1.total_cmp(&b.1))
-}
-
 /// From the record's places of the key to the design's.
-fn to_design(m: &Measured) -> Result<Affine> {
+pub(crate) fn to_design(m: &Measured) -> Result<Affine> {
     let key = m.design.key().context("no key")?;
     let record = m.record.as_ref().context("no record")?;
     let part = record["blocks"]
@@ -386,54 +437,6 @@ impl Report {
         Ok(())
     }
 
-    fn widths(counts: &mut Counts, m: &Measured) -> Result<()> {
-        let key = m.design.key().context("no key")?;
-        let to_design = to_design(m)?;
-        let of = |t: &Truth| t.blocks.iter().find(|b| b.name == key.name).cloned();
-        let table = m.table("wear_lines")?;
-        for row in &table.rows {
-            let truth = m.truth_of(table, row)?;
-            let number = |c: &str| cell(table, row, c).as_f64();
-            let (Some(x), Some(y)) = (number("x_mm"), number("y_mm")) else {
-                continue;
-            };
-            let Some(width) = number("width_t50_mm") else {
-                counts.unmeasured += 1;
-                continue;
-            };
-            let (Some(state), Some(measured)) = (of(truth), number("measured_mm")) else {
-                continue;
-            };
-            let Some((line, off)) = nearest(&key.lines, to_design.apply([x, y])) else {
-                continue;
-            };
-            // Lines of one width, long enough to judge.
-            if line.taper > 0.0 || off > 0.1 || measured < 5.0 {
-                continue;
-            }
-            let at = m.design.images.iter().position(|i| i.name == line.image);
-            let of_image = |v: &[f64]| at.and_then(|i| v.get(i)).copied().unwrap_or(0.0);
-            let growth = of_image(&state.widen_mm) - of_image(&state.retreat_mm);
-            if std::env::var_os("RESTRIKE_WIDTHS").is_some() {
-                eprintln!(
-                    "width {} line {} of {:.3} mm, {measured:.1} mm measured: error {:+.1} um, stated {:.1}, blur {:.1}",
-                    truth.name,
-                    line.id,
-                    line.width_mm,
-                    1000.0 * (width - (line.width_mm + 2.0 * growth)),
-                    1000.0 * number("width_t50_se_mm").unwrap_or(0.0),
-                    1000.0 * number("blur_mm").unwrap_or(0.0),
-                );
-            }
-            // The paper's stretch is in the scan but not in the record's millimetres.
-            counts.width.add(
-                width - (line.width_mm + 2.0 * growth),
-                number("width_t50_se_mm"),
-            );
-        }
-        Ok(())
-    }
-
     /// Adds a design's sheets.
     ///
     /// # Errors
@@ -460,7 +463,7 @@ impl Report {
             .filter_map(|r| cell(sheets, r, "seen_mm").as_f64())
             .sum::<f64>()
             / 100.0;
-        Self::widths(&mut counts, m)?;
+        counts.lines.add(m)?;
         Self::classes(&mut counts, m)?;
         self.designs.push((name.to_owned(), counts));
         Ok(())
@@ -469,12 +472,12 @@ impl Report {
     /// The report as text.
     pub fn text(&self) -> String {
         let mut out = String::new();
-        for case in &self.cases {
-            let _ = writeln!(out, "{case}");
+        for (n, case) in self.cases.iter().enumerate() {
+            let _ = writeln!(out, "{:>3} {}", n + 1, case.text);
         }
         let _ = writeln!(
             out,
-            "design, sheets | breaks of 0.10 mm and more that show, recall | called break or hole, precision | the wrong ones: at nicks, plugs, the same break twice, nothing; false a dm of line | hidden breaks called | nicks found | length, mean and rms error, 90 % intervals hold | widths of lines, mean and rms error, 90 % intervals hold | places over the run: damage to the block told as such, others told as ink or scan"
+            "design, sheets | breaks of 0.10 mm and more that show, recall | called break or hole, precision | the wrong ones: at nicks, plugs, the same break twice, nothing; false a dm of line | breaks of lines under three pixels called | hidden breaks called | nicks found | fill-ins found, false ones | length, mean and rms error, 90 % intervals hold | places over the run: damage to the block told as such, others told as ink or scan"
         );
         let mut all = Counts::default();
         for (name, c) in &self.designs {
@@ -482,6 +485,10 @@ impl Report {
             all.join(c);
         }
         let _ = writeln!(out, "{}", all.text("all"));
+        for (name, c) in &self.designs {
+            let _ = writeln!(out, "{name}: {}", c.lines.text());
+        }
+        let _ = writeln!(out, "all: {}", all.lines.text());
         out
     }
 }
@@ -496,7 +503,7 @@ pub fn report(trial: Trial) -> Result<Report> {
         let design = Design::generate(&DesignSpec {
             seed,
             family,
-            sheet_mm: [130.0, 90.0],
+            sheet_mm: SHEET_MM,
             two_up: family == Family::Heron,
             ..DesignSpec::default()
         });
@@ -506,9 +513,15 @@ pub fn report(trial: Trial) -> Result<Report> {
             seed,
             dpi: trial.dpi,
             proofs: true,
+            changes: retreating(&design),
             ..RunSpec::new(trial.difficulty)
         };
+        // Clogged places come with the last third of the run: no record has them.
+        let late = run.age + f64::from(trial.sheets - trial.sheets.div_ceil(3));
         let mut specs = run.sheets(&design);
+        for s in &mut specs {
+            damage::fill_ins(&mut s.damage, &design, seed, FILL_INS, late);
+        }
         if trial.sound {
             for s in specs.iter_mut().filter(|s| s.role.starts_with("proof")) {
                 s.age = 0.0;
@@ -520,10 +533,34 @@ pub fn report(trial: Trial) -> Result<Report> {
             &["deskew", "registration", "edge-wear"],
             true,
         )?;
+        let from = out.cases.len();
         out.add(&format!("{family:?} {seed}"), &m, trial.dpi)?;
+        if let Some(folder) = &trial.cut_outs {
+            std::fs::create_dir_all(folder)?;
+            for (n, case) in out.cases.iter().enumerate().skip(from) {
+                let path = folder.join(format!("{:03}-{}.png", n + 1, case.sheet));
+                cut_outs::write(&m.scan(&case.sheet)?, case.px, &path)?;
+            }
+        }
         if std::env::var_os("RESTRIKE_PROGRESS").is_some() {
             eprintln!("{}", out.text());
         }
     }
     Ok(out)
+}
+
+/// Colour blocks wear from sheet to sheet as they do over a long edition.
+pub(crate) fn retreating(design: &Design) -> Vec<Change> {
+    design
+        .blocks
+        .iter()
+        .filter(|b| !b.key)
+        .map(|b| Change {
+            block: b.name.clone(),
+            quantity: Quantity::Widen,
+            per_sheet: -RETREAT_MM,
+            step: 0.0,
+            at_sheet: 1,
+        })
+        .collect()
 }

@@ -5,9 +5,10 @@ use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 
 use anyhow::{Context, Result, anyhow};
+use restrike_engine::read::{DecodeLimits, decode};
 use restrike_engine::{Base, FinalTable, Overrides, PictureError, PictureRef, PictureSink, Plan};
 use restrike_host::Search;
-use restrike_model::{Impression, Picture, Value};
+use restrike_model::{Impression, Picture, Raster, Value};
 use restrike_synth::run::Change;
 use restrike_synth::{Design, DesignSpec, Difficulty, Family, RunSpec, SheetSpec, Truth, Wrong};
 
@@ -83,6 +84,8 @@ pub struct Measured {
     pub design: Design,
     /// The registration's part of the block record, if one was learned.
     pub record: Option<serde_json::Value>,
+    /// Where it lies, until this is dropped.
+    folder: tempfile::TempDir,
 }
 
 /// Pictures are not asked for.
@@ -228,6 +231,7 @@ pub fn measure_sheets(
         tables,
         design,
         record,
+        folder,
     })
 }
 
@@ -240,6 +244,15 @@ fn run_pipeline(config: &Path) -> Result<Vec<FinalTable>> {
 }
 
 impl Measured {
+    /// A sheet's scan.
+    ///
+    /// # Errors
+    /// When it cannot be read.
+    pub fn scan(&self, name: &str) -> Result<Raster<u16>> {
+        let path = self.folder.path().join("scans").join(format!("{name}.tif"));
+        Ok(decode(&path, &DecodeLimits::default())?.image)
+    }
+
     /// A table by name.
     ///
     /// # Errors

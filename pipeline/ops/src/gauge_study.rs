@@ -41,6 +41,21 @@ impl GaugeStudy {
     }
 }
 
+/// What repeats of some parts of a run say of the gauge: the standard deviation
+/// from one measurement to the next of one part, pooled over the parts, with its
+/// degrees of freedom (one-way analysis of variance, as above with one operator).
+/// `None` where no part was measured twice.
+#[allow(clippy::cast_precision_loss)]
+pub fn repeatability<'a>(parts: impl IntoIterator<Item = &'a [f64]>) -> Option<(f64, usize)> {
+    let (mut squares, mut free) = (0.0, 0);
+    for part in parts.into_iter().filter(|p| p.len() > 1) {
+        let mean = part.iter().sum::<f64>() / part.len() as f64;
+        squares += part.iter().map(|v| (v - mean) * (v - mean)).sum::<f64>();
+        free += part.len() - 1;
+    }
+    (free > 0).then(|| ((squares / free as f64).sqrt(), free))
+}
+
 /// Takes a study apart: `values[part][operator][repeat]`. `None` unless every
 /// part was measured equally often, at least twice, by each of two or more operators.
 #[allow(clippy::cast_precision_loss)]
@@ -133,6 +148,21 @@ mod tests {
         near(g.part * g.part, 1.08645, 5e-6);
         near(g.study_variation_pct(), 27.86, 5e-3);
         near(g.distinct_categories(), 4.0, 1e-9);
+    }
+
+    /// The handbook's first appraiser alone, by hand: ten parts thrice.
+    #[test]
+    fn one_operators_repeats_pooled() {
+        let rows: [[f64; 3]; 3] = [
+            [0.29, 0.41, 0.64],
+            [-0.56, -0.68, -0.58],
+            [1.34, 1.17, 1.27],
+        ];
+        // Squares about the means: 0.0632667 + 0.0082667 + 0.0146000, six degrees of freedom.
+        let (sd, free) = repeatability(rows.iter().map(<[f64; 3]>::as_slice)).unwrap();
+        assert!((sd * sd * 6.0 - 0.086_133_3).abs() < 1e-6, "{sd}");
+        assert_eq!(free, 6);
+        assert_eq!(repeatability([[1.0].as_slice(), [2.0].as_slice()]), None);
     }
 
     #[test]

@@ -10,13 +10,19 @@
 /// Smooth values of `heights`, which lie `step` apart; waves of `half_wave`
 /// (same unit) keep half their height, shorter ones lose it. Heights that are
 /// not finite count for nothing and are bridged.
-#[allow(clippy::cast_precision_loss)]
 pub fn smooth_course(heights: &[f64], step: f64, half_wave: f64) -> Vec<f64> {
+    smoothed(heights, step, half_wave).0
+}
+
+/// The smooth values, and how much each known height pulls the course to itself
+/// (its leverage: large at the ends of what is known, where the course is free).
+#[allow(clippy::cast_precision_loss)]
+fn smoothed(heights: &[f64], step: f64, half_wave: f64) -> (Vec<f64>, Vec<f64>) {
     let n = heights.len();
     let known = heights.iter().filter(|h| h.is_finite()).count();
     if n < 3 || known < 3 {
         let mean = heights.iter().filter(|h| h.is_finite()).sum::<f64>() / known.max(1) as f64;
-        return vec![mean; n];
+        return (vec![mean; n], vec![1.0; n]);
     }
     let q = std::f64::consts::TAU * step / half_wave;
     // Eigenvalue of the second difference of a wave: 2 - 2 cos q.
@@ -77,23 +83,40 @@ pub fn smooth_course(heights: &[f64], step: f64, half_wave: f64) -> Vec<f64> {
             right[i] -= m[i] * right[i + 2];
         }
     }
-    right
+    // The middle of the inverse's band (Hutchinson and de Hoog 1985, Numerische
+    // Mathematik 47), from the last row up: beside itself, one and two to the right.
+    let (mut own, mut near) = (vec![0.0; n + 2], vec![0.0; n + 1]);
+    for i in (0..n).rev() {
+        let next = -l[i] * own[i + 1] - m[i] * near[i + 1];
+        let far = -l[i] * near[i + 1] - m[i] * own[i + 2];
+        near[i] = next;
+        own[i] = 1.0 / d[i] - l[i] * next - m[i] * far;
+    }
+    own.truncate(n);
+    (right, own)
 }
 
-/// Standard deviation of the finite heights about their smooth course; none
-/// for fewer than eight of them.
+/// Standard deviation of the finite heights about their smooth course. Heights
+/// near the ends of a stretch, to which the course bends, do not count; none
+/// for fewer than eight others.
 #[allow(clippy::cast_precision_loss)]
 pub fn raggedness(heights: &[f64], step: f64, half_wave: f64) -> Option<f64> {
-    let course = smooth_course(heights, step, half_wave);
+    let (course, pull) = smoothed(heights, step, half_wave);
+    // In the middle of a long stretch: the mean of 1 / (1 + (q / q0)^4) over all waves.
+    let usual = std::f64::consts::FRAC_PI_2 * std::f64::consts::SQRT_2 * step / half_wave;
     let (mut sum, mut n) = (0.0, 0.0);
-    for (h, c) in heights.iter().zip(&course).filter(|(h, _)| h.is_finite()) {
-        sum += (h - c) * (h - c);
-        n += 1.0;
+    for i in 0..heights.len() {
+        if heights[i].is_finite() && pull[i] < ENDS * usual {
+            sum += (heights[i] - course[i]) * (heights[i] - course[i]);
+            n += 1.0;
+        }
     }
-    // The course takes up about one number for each half wave.
-    let taken = (2.0 + 1.3 * heights.len() as f64 * step / half_wave).min(n / 2.0);
-    (n >= 8.0).then(|| (sum / (n - taken)).sqrt())
+    (n >= 8.0).then(|| f64::sqrt(sum / n))
 }
+
+/// A height that pulls the course so many times harder than one in the middle
+/// of a long stretch is near an end.
+const ENDS: f64 = 1.5;
 
 #[cfg(test)]
 mod tests {

@@ -14,6 +14,8 @@ const BORDER: f64 = 6.0;
 const STRIP: f64 = 18.0;
 /// Height of letters, mm.
 const LETTERS: f64 = 2.6;
+/// Width of the white about words, both sides together, mm.
+const HALO: f64 = 0.7;
 /// Width of lines, mm.
 const THIN: f64 = 0.12;
 const THICK: f64 = 0.3;
@@ -172,7 +174,12 @@ fn add(group: Group, mark: &Mark) -> Group {
             Text::new(text.as_str())
                 .set("x", mm(at.x))
                 .set("y", mm(at.y))
-                .set("fill", colour(*tone)),
+                .set("fill", colour(*tone))
+                // Words stand on white, whatever lines run below them.
+                .set("stroke", "#ffffff")
+                .set("stroke-width", HALO)
+                .set("stroke-linejoin", "round")
+                .set("paint-order", "stroke"),
         ),
         _ => group,
     }

@@ -149,6 +149,49 @@ pub fn plan(
     out
 }
 
+/// Adds fill-ins of 0.5 to 1.5 mm beside lines of the key, there from `age` on:
+/// up to `count`, each clear of other lines, key solids and damage.
+pub fn fill_ins(damage: &mut Vec<Damage>, design: &Design, seed: u64, count: usize, age: f64) {
+    let Some(key) = design.key() else { return };
+    let mut rng = Rng::new(seed, "fill-ins");
+    let lines: Vec<&Line> = key.lines.iter().filter(|l| l.width_mm >= 0.12).collect();
+    if lines.is_empty() {
+        return;
+    }
+    let mut left = count;
+    for _ in 0..200 * count {
+        let line = lines[rng.below(lines.len())];
+        let s = rng.unit() * arc_length(&line.points);
+        let length = rng.range(0.5, 1.5);
+        let Some((at, _)) = at_arc(&line.points, s) else {
+            continue;
+        };
+        if left == 0 {
+            break;
+        }
+        // A fill-in as deep as it is long keeps clear of everything.
+        if clear(design, line, s, length.max(1.0), at, damage) {
+            damage.push(Damage {
+                id: damage.len() as u32,
+                kind: DamageKind::FillIn,
+                block: key.name.clone(),
+                image: line.image.clone(),
+                line: Some(line.id),
+                arc_mm: s,
+                length_mm: length,
+                growth_mm: 0.0,
+                side: if rng.chance(0.5) { 1.0 } else { -1.0 },
+                at,
+                shift_mm: [0.0; 2],
+                birth_age: age,
+                healed_age: None,
+                birth_sheet: None,
+            });
+            left -= 1;
+        }
+    }
+}
+
 /// Lets a plug into the key at the place of the damage `which`: everything
 /// within its circle is repaired at `age`.
 pub fn plug(damage: &mut Vec<Damage>, which: usize, diameter: f64, age: f64) {

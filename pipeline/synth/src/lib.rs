@@ -47,6 +47,7 @@ pub use run::RunSpec;
 pub use scanner::{Pixels, srgb_decode, srgb_encode};
 pub use sheet::{Format, SheetKind, SheetSpec};
 pub use truth::Truth;
+pub use wear::{line_edges, line_width};
 pub use write::{write_design, write_list, write_run, write_scan, write_sheet};
 pub use wrong::{Wrong, WrongKind};
 

@@ -100,6 +100,9 @@ pub enum DamageKind {
     /// New wood let in and re-cut (umeki): within the circle, earlier damage is
     /// gone and the lines run slightly otherwise.
     Plug,
+    /// Ink beside a line where the wood should stand back: clogged with dried ink,
+    /// or pressed down.
+    FillIn,
 }
 
 /// Damage that stays once it has appeared.

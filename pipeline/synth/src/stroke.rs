@@ -79,7 +79,7 @@ pub(crate) struct Edge {
 }
 
 /// Relative width at share `t` of a line.
-fn taper_at(t: f64, taper: f64) -> f64 {
+pub(crate) fn taper_at(t: f64, taper: f64) -> f64 {
     if taper <= 0.0 {
         return 1.0;
     }
@@ -90,6 +90,11 @@ fn taper_at(t: f64, taper: f64) -> f64 {
         let x = d / taper;
         0.25 + 0.75 * x * (2.0 - x)
     }
+}
+
+/// Seed of a line's right edge, from that of its left.
+pub(crate) fn right_edge(seed: u64) -> u64 {
+    seed ^ 0x5555_5555
 }
 
 /// Counter-clockwise outline of an open line.
@@ -117,7 +122,7 @@ pub(crate) fn edge_outline(pts: &[P], e: &Edge) -> Vec<P> {
         let (mut l, mut r) = (h, h);
         if let Some((rag, seed)) = e.ragged {
             l += rag.at(s, seed);
-            r += rag.at(s, seed ^ 0x5555_5555);
+            r += rag.at(s, right_edge(seed));
         }
         ring.push(add(pts[i], scale(norm[i], -r.max(0.0))));
         left.push(add(pts[i], scale(norm[i], l.max(0.0))));

@@ -8,7 +8,7 @@ use crate::shapes::{
     scale, signed_area, sub, sub_line,
 };
 use crate::sheet::{BlockState, Damage, DamageKind, SheetSpec};
-use crate::stroke::{Edge, Ragged, edge_outline};
+use crate::stroke::{Edge, Ragged, edge_outline, right_edge, taper_at};
 
 /// Rings applied together: printed, or cleared from what came before.
 #[derive(Debug, Clone, Default)]
@@ -61,6 +61,12 @@ pub(crate) fn block_groups(
                 first.cores.push(edge_outline(&pts, &inner));
             }
         }
+    }
+    for ring in fill_ins(block, &growth, &present) {
+        if sheet.ink.squash != 0.0 {
+            first.cores.push(ring.clone());
+        }
+        first.rings.push(ring);
     }
     let mut groups = vec![first];
     for area in &block.areas {
@@ -123,6 +129,30 @@ fn edge_ring(ring: &[P], by: f64, hole: bool, ragged: Option<Ragged>, seed: u64)
         .collect()
 }
 
+/// How far a line's left and right edge lie outside its smooth ones, mm, at
+/// places `step` apart along all of it.
+pub fn line_edges(line: &Line, ragged: Ragged, step: f64) -> Vec<[f64; 2]> {
+    let seed = line_seed(line);
+    let count = (arc_length(&line.points) / step) as usize;
+    (0..=count)
+        .map(|i| {
+            let s = i as f64 * step;
+            [ragged.at(s, seed), ragged.at(s, right_edge(seed))]
+        })
+        .collect()
+}
+
+/// Nominal width of a line at an arc length, mm.
+pub fn line_width(line: &Line, arc: f64) -> f64 {
+    let total = arc_length(&line.points).max(1e-9);
+    line.width_mm * taper_at(arc / total, line.taper)
+}
+
+fn line_seed(line: &Line) -> u64 {
+    let image = line.image.bytes().fold(0, |h, b| mix(h ^ u64::from(b)));
+    word(image ^ u64::from(line.id), 1)
+}
+
 /// The printing pieces of a line.
 fn pieces(
     line: &Line,
@@ -132,8 +162,7 @@ fn pieces(
     present: &[(&Damage, f64)],
 ) -> Vec<(Vec<P>, Edge)> {
     let total = arc_length(centre);
-    let image = line.image.bytes().fold(0, |h, b| mix(h ^ u64::from(b)));
-    let seed = word(image ^ u64::from(line.id), 1);
+    let seed = line_seed(line);
     let edge = |from: f64, slant: [f64; 2]| Edge {
         half,
         from,
@@ -227,6 +256,32 @@ fn pieces(
     done
 }
 
+/// How far a fill-in reaches from the line's edge, mm.
+const FILLED_MM: f64 = 0.45;
+
+/// Rings that fill-ins print: beside their line, and touching it.
+fn fill_ins(
+    block: &Block,
+    growth: &dyn Fn(&str) -> f64,
+    present: &[(&Damage, f64)],
+) -> Vec<Vec<P>> {
+    let fill_ins = present.iter().filter(|(d, _)| d.kind == DamageKind::FillIn);
+    fill_ins
+        .filter_map(|(d, length)| {
+            let line = block
+                .lines
+                .iter()
+                .find(|l| Some(l.id) == d.line && l.image == d.image)?;
+            let (p, t) = at_arc(&line.points, d.arc_mm)?;
+            let half = line.width_mm / 2.0 + growth(&line.image);
+            let n = [-t[1], t[0]];
+            let c = add(p, scale(n, d.side * (half + 0.5 * FILLED_MM)));
+            let deep = 0.5 * FILLED_MM + 0.05;
+            Some(ellipse(c, length / 2.0, deep, libm::atan2(t[1], t[0])))
+        })
+        .collect()
+}
+
 /// Rings that nicks and worm holes take out.
 fn holes(block: &Block, growth: &dyn Fn(&str) -> f64, present: &[(&Damage, f64)]) -> Vec<Vec<P>> {
     let mut out = Vec::new();
@@ -264,7 +319,7 @@ fn holes(block: &Block, growth: &dyn Fn(&str) -> f64, present: &[(&Damage, f64)]
                 let depth = (1.2 * half).min(length / 2.0);
                 out.push(ellipse(c, length / 2.0, depth, libm::atan2(t[1], t[0])));
             }
-            DamageKind::Break | DamageKind::Plug => {}
+            DamageKind::Break | DamageKind::Plug | DamageKind::FillIn => {}
         }
     }
     out

@@ -3,6 +3,7 @@
 
 use std::collections::BTreeMap;
 
+use restrike_ops::gauge_study::repeatability;
 use restrike_stage::{Impression, Role, Summary, Table, Value};
 
 use crate::choose;
@@ -60,6 +61,9 @@ pub(crate) struct Series {
     pub(crate) points: Vec<Point>,
     /// Sheets of the edition (by year: of the list) that gave no value.
     pub(crate) without: usize,
+    /// Scatter from scan to scan of one sheet, with its degrees of freedom, where
+    /// sheets were scanned more than once.
+    pub(crate) repeats: Option<(f64, usize)>,
 }
 
 /// Largest value that is looked at: squares of larger ones are no numbers.
@@ -277,6 +281,10 @@ fn split(
             let (edition, axis) = &stack.editions[e];
             points.sort_by(|a, b| a.at.total_cmp(&b.at).then(a.sheet.cmp(&b.sheet)));
             let without = stack.sheets[e] - points.len();
+            let scans: Vec<Vec<f64>> = points
+                .chunk_by(|a, b| a.at == b.at)
+                .map(|same| same.iter().map(|p| p.value).collect())
+                .collect();
             // A sheet that was scanned twice is one sheet.
             let pairs: Vec<((f64, usize), f64)> =
                 points.iter().map(|p| ((p.at, p.sheet), p.value)).collect();
@@ -292,6 +300,7 @@ fn split(
                 },
                 points,
                 without,
+                repeats: repeatability(scans.iter().map(Vec::as_slice)),
             });
         }
     }
@@ -311,6 +320,7 @@ fn split(
             },
             points,
             without,
+            repeats: None,
         });
     }
 }

@@ -77,6 +77,9 @@ pub(crate) fn specs() -> Vec<TableSpec> {
         C::number("bic_step", "", 2, "BIC of the best step or steps less that of a constant."),
         C::number("bic_step_less_trend", "", 2, "Their difference: under 0 speaks for steps, over 0 for a line."),
         number("residual_sigma", "", "Standard deviation about the course that fits best; by year: of a sheet about the line, from year to year and within."),
+        number("repeat_sigma", "", "Standard deviation from scan to scan of one sheet, over the sheets that were scanned more than once (several scans of one position)."),
+        C::integer("repeat_scans", "", "Degrees of freedom of it: scans beyond the first of each sheet."),
+        C::number("repeat_pct", "%", 1, "repeat_sigma as a share of the standard deviation of the sheets' values: how much of what is seen is the measuring."),
         number("between_years_sigma", "", "Standard deviation of years about the line."),
         number("within_years_sigma", "", "Standard deviation of sheets within a year."),
         C::integer("changes", "", "Changes of level listed in drift_changes."),
@@ -217,10 +220,27 @@ pub(crate) fn position_row(
             found.levels.bic_levels() - found.levels.bic_line,
         )
         .set("residual_sigma", six_digits(found.residual_sigma))
+        .set("repeat_sigma", series.repeats.map(|r| six_digits(r.0)))
+        .set("repeat_scans", series.repeats.map(|r| r.1))
+        .set("repeat_pct", repeat_pct(series))
         .set("changes", changes)
         .set("signals", found.charts.signals.len() + found.charts.more)
         .set("signals_by_chance", 4.0 * n as f64 / RUN_LENGTH)
         .set("baseline_sheets", found.charts.baseline)
+}
+
+/// Share of the measuring in the standard deviation of all sheets, per cent.
+#[allow(clippy::cast_precision_loss)]
+fn repeat_pct(series: &Series) -> Option<f64> {
+    let (sigma, _) = series.repeats?;
+    let n = series.points.len() as f64;
+    let mean = series.points.iter().map(|p| p.value).sum::<f64>() / n;
+    let squares = series
+        .points
+        .iter()
+        .map(|p| (p.value - mean) * (p.value - mean));
+    let all = (squares.sum::<f64>() / (n - 1.0)).sqrt();
+    (all > 0.0).then(|| 100.0 * sigma / all)
 }
 
 /// The row of a series by year.

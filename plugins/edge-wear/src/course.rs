@@ -3,7 +3,10 @@
 
 use restrike_ops::atlas::{Atlas, AtlasLine, LineEnd};
 use restrike_ops::edge_map::EdgeMap;
+use restrike_ops::smooth_course::smooth_course;
 use restrike_stage::Point;
+
+use crate::edges::COURSE_MM;
 
 /// A place on a line.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -18,6 +21,9 @@ pub(crate) struct Station {
     pub(crate) half: f64,
     /// Whether other ink of the key joins the line here.
     pub(crate) joined: bool,
+    /// How far the line lies off its own smooth course along the normal, mm: the
+    /// record's line is drawn between edges that are ragged too. None at tight bends.
+    pub(crate) off: Option<f64>,
 }
 
 /// A line, or the way over a gap that the record has.
@@ -37,12 +43,16 @@ pub(crate) struct Course {
     pub(crate) free: [bool; 2],
 }
 
+/// A smooth course that leaves the line by more than this cuts a bend, mm.
+pub(crate) const BEND_MM: f64 = 0.035;
 /// Half the length a direction is taken over, mm.
 const ARM_MM: f64 = 0.12;
 /// How far a line reaches into a bridge's ends, mm.
 const TAIL_MM: f64 = 2.4;
 /// Longest gap of the record that is bridged, mm.
 const LONGEST_MM: f64 = 4.0;
+/// Length over which an end's direction is taken, mm.
+const LOOK_BACK_MM: f64 = 0.35;
 /// Least cosine between a line's end and the way over the gap.
 const ALONG: f64 = 0.96;
 /// Over a longer gap than this, mm, two ends must lie on one bend.
@@ -50,6 +60,12 @@ const SHORT_MM: f64 = 0.9;
 /// Most that the ends' turns off the way may differ there, rad: a wavy line may
 /// turn to and fro within a gap of the first length, not within one of the last.
 const UNEVEN_RAD: [f64; 2] = [0.5, 0.12];
+/// Ends nearer than this, mm, or than about the line's width, may lie on a tight bend.
+const TIGHT_MM: f64 = 0.3;
+/// Most that ends near each other may turn off the way on one tight bend, and most
+/// that their turns may differ there, rad.
+const TIGHT_RAD: f64 = 0.65;
+const UNEVEN_TIGHT_RAD: f64 = 0.35;
 /// Least length of each line, of the gap's.
 const LEAST_TAIL: f64 = 0.5;
 /// How far inside the printed edge a station may lie, against half the width,
@@ -95,8 +111,10 @@ impl Course {
                 normal: Point::new(-along.y / length, along.x / length),
                 half,
                 joined: -edges.at(at) > JOINED * half + JOINED_MM,
+                off: None,
             });
         }
+        set_off(&mut stations, step);
         let free = [line.start, line.end].map(|e| e == LineEnd::Free);
         Some(Self {
             line: line.id,
@@ -106,6 +124,19 @@ impl Course {
             stations,
             free,
         })
+    }
+}
+
+/// Finds how far each station lies off the smooth course.
+fn set_off(stations: &mut [Station], step: f64) {
+    let smooth = |f: &dyn Fn(&Station) -> f64| {
+        let values: Vec<f64> = stations.iter().map(f).collect();
+        smooth_course(&values, step, COURSE_MM)
+    };
+    let (x, y) = (smooth(&|s| s.at.x), smooth(&|s| s.at.y));
+    for (s, (x, y)) in stations.iter_mut().zip(x.into_iter().zip(y)) {
+        let off = (s.at - Point::new(x, y)).dot(s.normal);
+        s.off = (off.abs() < BEND_MM).then_some(off);
     }
 }
 
@@ -130,21 +161,27 @@ impl<'a> Tip<'a> {
             return None;
         }
         let at = line.place(arc(0.0))?;
-        let back = line.place(arc(line.length_mm.min(0.4)))?;
         let near = line.place(arc(line.length_mm.min(0.25)))?;
         let far = line.place(arc(line.length_mm.min(1.0)))?;
         // A stroke that thins out ends because it was cut so.
         if near.half_width_mm < 0.75 * far.half_width_mm {
             return None;
         }
-        let along = Point::new(at.x_mm - back.x_mm, at.y_mm - back.y_mm);
+        // An end that broke off is oblique, and within half the width of it the middle
+        // runs to one of its corners.
+        let half = near.half_width_mm;
+        let front = line.place(arc(line.length_mm.min(0.8 * half)))?;
+        let back = line.place(arc(line
+            .length_mm
+            .min(0.8 * half + LOOK_BACK_MM.max(1.5 * half))))?;
+        let along = Point::new(front.x_mm - back.x_mm, front.y_mm - back.y_mm);
         let length = along.norm();
         (length > 0.05).then(|| Self {
             line,
             last,
             at: Point::new(at.x_mm, at.y_mm),
             out: along * (1.0 / length),
-            half: near.half_width_mm,
+            half,
         })
     }
 
@@ -213,19 +250,40 @@ fn faces(a: &Tip<'_>, b: &Tip<'_>) -> bool {
     let ahead = |t: &Tip<'_>, sign: f64| t.out.dot(way) * sign / gap;
     // Over a gap no longer than the line is wide the way's own direction says little.
     let wide = gap < 2.0 * a.half.max(b.half);
+    let straight = run < -ALONG && (wide || (ahead(a, 1.0) > ALONG && ahead(b, -1.0) > ALONG));
+    let way = way * (1.0 / gap);
     thin > 0.6
-        && run < -ALONG
-        && (wide || (ahead(a, 1.0) > ALONG && ahead(b, -1.0) > ALONG))
         && ahead(a, 1.0) > 0.5
         && ahead(b, -1.0) > 0.5
-        && (gap <= SHORT_MM || one_bend(a, b, way * (1.0 / gap), gap))
+        && if gap <= SHORT_MM {
+            straight || tight_bend(a, b, way, gap)
+        } else {
+            straight && one_bend(a, b, way, gap)
+        }
+}
+
+/// By how much the ends turn off the way between them: leaving and arriving, rad,
+/// of one sign where both lie on one bend.
+fn turns(a: &Tip<'_>, b: &Tip<'_>, way: Point) -> (f64, f64) {
+    let turn = |u: Point, v: Point| libm::asin((u.x * v.y - u.y * v.x).clamp(-1.0, 1.0));
+    (turn(a.out, way), turn(way, b.out * -1.0))
+}
+
+/// Whether two ends near each other lie on one bend, however tight, as of an eye
+/// or a finger's tip.
+fn tight_bend(a: &Tip<'_>, b: &Tip<'_>, way: Point, gap: f64) -> bool {
+    let (leave, arrive) = turns(a, b, way);
+    gap < TIGHT_MM.max(2.4 * a.half.max(b.half))
+        && leave * arrive > 0.0
+        && leave.abs().max(arrive.abs()) < TIGHT_RAD
+        && (leave - arrive).abs() < UNEVEN_TIGHT_RAD
+        && a.line.length_mm.min(b.line.length_mm) > LEAST_TAIL * gap
 }
 
 /// Whether two ends far apart go on into each other along a straight or an even
 /// bend, where both turn off the way between them by about the same angle.
 fn one_bend(a: &Tip<'_>, b: &Tip<'_>, way: Point, gap: f64) -> bool {
-    let turn = |u: Point, v: Point| libm::asin((u.x * v.y - u.y * v.x).clamp(-1.0, 1.0));
-    let (leave, arrive) = (turn(a.out, way), turn(way, b.out * -1.0));
+    let (leave, arrive) = turns(a, b, way);
     let far = ((gap - SHORT_MM) / (LONGEST_MM - SHORT_MM)).clamp(0.0, 1.0);
     let most = UNEVEN_RAD[0] * libm::pow(UNEVEN_RAD[1] / UNEVEN_RAD[0], far);
     (leave - arrive).abs() < most && a.line.length_mm.min(b.line.length_mm) > LEAST_TAIL * gap
@@ -283,6 +341,7 @@ fn bridge(a: &Tip<'_>, b: &Tip<'_>, step: f64) -> Option<Course> {
                 normal: Point::new(-along.y / length, along.x / length),
                 half,
                 joined: false,
+                off: None,
             }
         })
         .collect();

@@ -10,6 +10,7 @@ use restrike_ops::stats::quantile;
 use restrike_stage::Point;
 
 use crate::course::Course;
+use crate::dust;
 use crate::kinds::{Found, Kind, Unseen};
 use crate::strip::{Reading, Strip};
 
@@ -35,6 +36,10 @@ const SHARP_MM: f64 = 0.3;
 const FAINT: f64 = 0.3;
 /// How much bluer or redder than the ground a gap may be before it is a speck.
 const OTHER_COLOUR: f64 = 0.09;
+/// A gap's ends fade over so many standard deviations of the blur.
+const BLURS: f64 = 2.5;
+/// Gaps nearer to each other than this are one, mm.
+const APART_MM: f64 = 0.15;
 /// Missing ink nearer to a free end is the end itself, mm, beside half the width.
 const END_MM: f64 = 0.12;
 
@@ -141,6 +146,7 @@ impl Rows {
 }
 
 /// Looks along a line.
+#[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
 pub(crate) fn look(
     reading: &Reading<'_>,
     course: &Course,
@@ -159,19 +165,32 @@ pub(crate) fn look(
     for (i, told) in told.iter().enumerate() {
         out.skip[i] = !told || course.stations[i].joined;
     }
-    let mut i = 0;
+    let reach = ((BLURS * reading.sigma + 0.03) / course.step) as usize;
+    let apart = (APART_MM / course.step) as usize;
+    let (mut i, mut done) = (0, 0);
     while i < n {
         if !(told[i] && rows.least(i) < GAP) {
             i += 1;
             continue;
         }
-        let (mut a, mut b) = (i, i);
-        while a > 0 && told[a - 1] && rows.least(a - 1) < WHOLE {
+        // From here on until no more is missing for a while. What misses further on
+        // than the blur reaches, as where a line thins out, is no part of the gap.
+        let mut last = i;
+        let mut k = i;
+        while k + 1 < n && told[k + 1] && k - last <= apart {
+            k += 1;
+            if rows.least(k) < GAP {
+                last = k;
+            }
+        }
+        let (mut a, mut b) = (i, last);
+        while a > done && i - a < reach && told[a - 1] && rows.least(a - 1) < WHOLE {
             a -= 1;
         }
-        while b + 1 < n && told[b + 1] && rows.least(b + 1) < WHOLE {
+        while b + 1 < n && b - last < reach && told[b + 1] && rows.least(b + 1) < WHOLE {
             b += 1;
         }
+        done = b + 1;
         let margin = ((0.12 / course.step) as usize).max(1);
         for s in &mut out.skip[a.saturating_sub(margin)..(b + margin + 1).min(n)] {
             *s = true;
@@ -309,7 +328,13 @@ impl Piece<'_> {
             middle.max(if broken { 0.0 } else { most })
         };
         let soft = rise.is_none_or(|r| r > SHARP_MM + 2.0 * self.reading.sigma);
-        let other = self.other_colour(deepest);
+        let other = self.other_colour(deepest).max(
+            if dust::goes_on_beside(self.reading, self.course, self.strip, a, b) {
+                2.0 * OTHER_COLOUR
+            } else {
+                0.0
+            },
+        );
         let kind = if soft {
             Kind::Pale
         } else if other > OTHER_COLOUR {

@@ -10,6 +10,7 @@ use crate::fill_ins;
 use crate::gaps;
 use crate::holes;
 use crate::kinds::{Found, Unseen};
+use crate::own_solid::own_solid;
 use crate::strip::{Reading, Strip};
 
 /// A line as a sheet shows it.
@@ -30,6 +31,8 @@ pub(crate) struct Sheet {
 
 /// Stations of a line lie half a pixel apart, but no closer, mm.
 const CLOSEST_MM: f64 = 0.016;
+/// How often edges and the ink just inside them are found from each other.
+const ROUNDS: usize = 2;
 /// Least number of places that say what light goes through the key's ink.
 const ENOUGH: usize = 20;
 
@@ -139,7 +142,12 @@ impl Sheet {
             });
             return;
         };
-        let edges = edges::contours(&strip, through);
+        let usual: Vec<f64> = strip
+            .channel
+            .iter()
+            .map(|c| c.map_or(0.0, |c| through[c]))
+            .collect();
+        let mut edges = edges::contours(&strip, &usual);
         strip.follow(course, &edges);
         let gaps = gaps::look(reading, course, &strip, through);
         self.found.extend(gaps.found);
@@ -162,11 +170,16 @@ impl Sheet {
                 skip[part].fill(true);
             }
         }
+        let mut solid = usual;
+        for _ in 0..ROUNDS {
+            solid = own_solid(reading, course, &strip, &edges, through);
+            edges = edges::contours(&strip, &solid);
+        }
         self.lines.push(Line {
             id: course.line,
             length: last.arc - first.arc,
             middle: course.stations[course.stations.len() / 2].at,
-            metrics: edges::metrics(reading, course, &strip, through, &edges, &skip),
+            metrics: edges::metrics(reading, course, &strip, &solid, &edges, &skip),
             seen_mm: gaps.seen_mm,
         });
     }

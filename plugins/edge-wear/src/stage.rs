@@ -13,29 +13,99 @@ use restrike_stage::{
 use crate::damage;
 use crate::edges::Metrics;
 use crate::kinds::{Found, Unseen};
+use crate::outline::Outlines;
 use crate::pictures;
 use crate::repair;
 use crate::settings::Settings;
 use crate::sheet::{self, Line, Sheet};
+use crate::solids::{Edges, Looking};
 use crate::strip::Reading;
-use crate::tables::{self, LINES, SHEETS, SITES, UNSEEN};
+use crate::tables::{self, LINES, SHEETS, SITES, SOLIDS, UNSEEN};
 
 /// The stage.
 pub(crate) struct EdgeWear {
     settings: Settings,
     project: Project,
-    key: Option<BlockShape>,
+    shapes: Vec<BlockShape>,
+    /// Of the colour blocks.
+    outlines: Vec<Outlines>,
     atlas: Option<Atlas>,
 }
 
 /// Lines narrower than this many pixels are unresolved.
 const LEAST_PX: f64 = 3.0;
-/// Share of the least confidence that is enough where the record has the gap too.
-const RECORDED: f64 = 0.65;
+/// Of a gap that the record has too, so many times the least confidence is asked for:
+/// strokes end facing each other by design as well.
+const RECORDED: f64 = 1.5;
 /// A break that leaves this share of the ink in its middle is still called one.
 const LEFT: f64 = 0.55;
 
 impl EdgeWear {
+    fn key(&self) -> Option<&BlockShape> {
+        self.shapes.iter().find(|s| s.part.key)
+    }
+
+    /// The edges of the colour blocks.
+    fn solids(&self, reading: &Reading<'_>, out: &mut dyn Output) -> Result<(), StageError> {
+        let placement = reading.placement;
+        let edges: Option<Vec<_>> = placement
+            .blocks
+            .iter()
+            .map(|b| self.shapes.iter().find(|s| s.part.name == b.name))
+            .map(|s| s.map(|s| s.edges.as_ref()))
+            .collect();
+        let Some(edges) = edges else {
+            return Ok(());
+        };
+        let looking = Looking {
+            scan: reading.scan,
+            placement,
+            edges,
+            pixel: reading.pixel,
+            sigma: reading.sigma,
+        };
+        for outlines in &self.outlines {
+            if out.cancelled() {
+                break;
+            }
+            let Some(place) = placement.block(&outlines.block) else {
+                continue;
+            };
+            let seen = match place.why {
+                None => looking.look(place, outlines),
+                Some(_) => Vec::new(),
+            };
+            for image in self.images() {
+                let of = |at: Point| image == "whole" || self.image_of(at) == image;
+                let (found, why) = match &place.why {
+                    Some(why) => (Edges::default(), Some(why.as_str())),
+                    None => {
+                        let found = looking.edges(outlines, &seen, &of);
+                        let why = found
+                            .retreat
+                            .is_none()
+                            .then_some("too little of its edges lies clear on even ground");
+                        (found, why)
+                    }
+                };
+                out.row(
+                    SOLIDS,
+                    tables::solid_row(image, &outlines.block, &found, why),
+                )?;
+            }
+        }
+        Ok(())
+    }
+
+    /// Images that rows are given for, the whole sheet first.
+    fn images(&self) -> Vec<&str> {
+        let mut out = vec!["whole"];
+        if self.project.images.len() > 1 {
+            out.extend(self.project.images.iter().map(|i| i.name.as_str()));
+        }
+        out
+    }
+
     fn image_of(&self, at: Point) -> &str {
         self.project
             .images
@@ -85,11 +155,7 @@ impl EdgeWear {
                 tables::site_row(self.image_of(f.at), f, reading.pixel),
             )?;
         }
-        let mut images = vec!["whole"];
-        if self.project.images.len() > 1 {
-            images.extend(self.project.images.iter().map(|i| i.name.as_str()));
-        }
-        for image in images {
+        for image in self.images() {
             let of = |at: Point| image == "whole" || self.image_of(at) == image;
             let lines = sheet.lines.iter().filter(|l| of(l.middle));
             let resolved = lines
@@ -193,13 +259,18 @@ impl Stage for EdgeWear {
         records: &BTreeMap<String, Vec<u8>>,
     ) -> Result<Self, StageError> {
         let error = |e: block_record::RecordError| StageError::new(e.to_string());
-        let key = block_record::read_blocks(records)
+        let shapes = block_record::read_blocks(records)
             .map_err(error)?
-            .and_then(|b| b.into_iter().find(|b| b.part.key));
+            .unwrap_or_default();
         Ok(Self {
             settings: Settings::read(settings)?,
             project: project.clone(),
-            key,
+            outlines: shapes
+                .iter()
+                .filter(|s| !s.part.key)
+                .map(Outlines::of)
+                .collect(),
+            shapes,
             atlas: block_record::read_atlas(records).map_err(error)?,
         })
     }
@@ -215,7 +286,7 @@ impl Stage for EdgeWear {
                 _ => Err(StageError::new("stage registration gave no placement")),
             };
         };
-        let (Some(key), Some(atlas)) = (&self.key, &self.atlas) else {
+        let (Some(key), Some(atlas)) = (self.key(), &self.atlas) else {
             return Err(StageError::new(
                 "the block record holds no key lines: list a proof of the key block (role `proof:BLOCK`), or name a record in the config",
             ));
@@ -233,6 +304,15 @@ impl Stage for EdgeWear {
             placement: &placement,
             key: place,
             edges: &key.edges,
+            colours: placement
+                .blocks
+                .iter()
+                .filter(|b| !b.key && b.located())
+                .filter_map(|b| {
+                    let shape = self.shapes.iter().find(|s| s.part.name == b.name)?;
+                    Some((b, shape.edges.as_ref()))
+                })
+                .collect(),
             pixel,
             sigma: pixel * (placement.blur_px * placement.blur_px + 1.0 / 12.0).sqrt(),
         };
@@ -242,7 +322,6 @@ impl Stage for EdgeWear {
         let (sure, unsure) = std::mem::take(&mut sheet.found)
             .into_iter()
             .partition(|f: &Found| {
-                // The record has the gap: that something is there needs less proof.
                 let share = if f.recorded { RECORDED } else { 1.0 };
                 f.confidence >= share * self.settings.least_confidence
             });
@@ -253,6 +332,7 @@ impl Stage for EdgeWear {
             to: f.to,
         }));
         self.rows(&reading, &sheet, out)?;
+        self.solids(&reading, out)?;
         if self.settings.pictures && !out.cancelled() {
             out.picture(&pictures::lines(&placement, place, &courses, &sheet, pixel))?;
         }
@@ -260,7 +340,7 @@ impl Stage for EdgeWear {
     }
 
     fn summarise(&self, input: Summary<'_>, out: &mut dyn Output) -> Result<(), StageError> {
-        let (Some(key), Some(atlas)) = (&self.key, &self.atlas) else {
+        let (Some(key), Some(atlas)) = (self.key(), &self.atlas) else {
             return Ok(());
         };
         let images: Vec<(String, Point)> = self

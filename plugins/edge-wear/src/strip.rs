@@ -19,10 +19,29 @@ pub(crate) struct Reading<'a> {
     pub(crate) placement: &'a Placement,
     pub(crate) key: &'a BlockPlace,
     pub(crate) edges: &'a EdgeMap,
+    /// The colour blocks that the sheet tells the place of, with their shapes' edges.
+    pub(crate) colours: Vec<(&'a BlockPlace, &'a EdgeMap)>,
     /// Side of a scan pixel, mm.
     pub(crate) pixel: f64,
     /// Standard deviation of the blur, mm, the pixel's own square included.
     pub(crate) sigma: f64,
+}
+
+/// An edge of a colour block within so many standard deviations of the blur of a
+/// line's own edge, and this, mm, blurs into it.
+const BESET: f64 = 3.0;
+const BESET_MM: f64 = 0.015;
+
+impl Reading<'_> {
+    /// Whether a colour block's edge lies so near to a place of the record that
+    /// the ground there is not what is seen beside it.
+    pub(crate) fn beset(&self, at: Point) -> bool {
+        let near = BESET * self.sigma + BESET_MM;
+        self.colours.iter().any(|(place, edges)| {
+            let b = at - place.ride.displacement(at);
+            (edges.at(b) + place.retreat_mm).abs() < near
+        })
+    }
 }
 
 /// Least light that a line must take away for its ink to be seen, of full white.
@@ -131,7 +150,7 @@ impl Strip {
         for (i, s) in stations.iter().enumerate() {
             if i % knot == 0 {
                 let middle = stations[(i + knot / 2).min(stations.len() - 1)].at;
-                local = Local::about(reading, middle);
+                local = Local::about(reading.placement, reading.key, middle);
             }
             let map = local?;
             let centre = map.apply(s.at);
@@ -325,9 +344,9 @@ fn clipped(values: &[f64]) -> Vec<f64> {
         .collect()
 }
 
-/// The map from the record to the scan about a place.
+/// The map from a block's own places to the scan about one of them.
 #[derive(Debug, Clone, Copy)]
-struct Local {
+pub(crate) struct Local {
     at: Point,
     px: Point,
     x: Point,
@@ -335,9 +354,9 @@ struct Local {
 }
 
 impl Local {
-    fn about(reading: &Reading<'_>, at: Point) -> Option<Self> {
+    pub(crate) fn about(placement: &Placement, block: &BlockPlace, at: Point) -> Option<Self> {
         const ARM: f64 = 0.5;
-        let to = |p: Point| reading.placement.scan_place(reading.key, p);
+        let to = |p: Point| placement.scan_place(block, p);
         let px = to(at)?;
         let x = to(at + Point::new(ARM, 0.0))? - to(at - Point::new(ARM, 0.0))?;
         let y = to(at + Point::new(0.0, ARM))? - to(at - Point::new(0.0, ARM))?;
@@ -349,11 +368,11 @@ impl Local {
         })
     }
 
-    fn vector(&self, v: Point) -> Point {
+    pub(crate) fn vector(&self, v: Point) -> Point {
         self.x * v.x + self.y * v.y
     }
 
-    fn apply(&self, p: Point) -> Point {
+    pub(crate) fn apply(&self, p: Point) -> Point {
         self.px + self.vector(p - self.at)
     }
 }

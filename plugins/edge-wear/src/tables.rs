@@ -4,10 +4,12 @@ use restrike_stage::{ColumnSpec as C, Point, Row, Scope, TableSpec};
 
 use crate::edges::{Mean, Metrics};
 use crate::kinds::{Found, Kind};
+use crate::solids::Edges;
 
 pub(crate) const LINES: &str = "wear_lines";
 pub(crate) const SITES: &str = "wear_sites";
 pub(crate) const SHEETS: &str = "wear_sheet";
+pub(crate) const SOLIDS: &str = "wear_solids";
 pub(crate) const UNSEEN: &str = "wear_unseen";
 
 /// Place on the block as it lies face up.
@@ -79,6 +81,65 @@ fn metrics(out: &mut Vec<C>, of: &str) {
             "{of} (ground - line) / ground in linear light, in the channel that shows the line best."
         ),
     );
+}
+
+fn solids() -> Vec<C> {
+    let mut out = vec![
+        C::text("image", "Image, or whole."),
+        C::text("block", "Colour block."),
+        C::number("length_mm", "mm", 1, "Length of its edges there."),
+        C::number(
+            "measured_mm",
+            "mm",
+            1,
+            "Length that was measured: clear of the key's lines and other blocks' edges, on even ground.",
+        ),
+    ];
+    let numbers = [
+        (
+            "retreat",
+            "mm",
+            4,
+            "How far its edges stand back from those of the record, which has the wear of its proof; negative if they have grown.",
+        ),
+        (
+            "blur",
+            "mm",
+            4,
+            "Distance from 10 % to 90 % of the way from ground to solid; the scanner's own blur is in it.",
+        ),
+        (
+            "raggedness",
+            "mm",
+            4,
+            "Standard deviation of the half-way contour about its course (waves under 2.5 mm).",
+        ),
+        (
+            "contrast",
+            "",
+            3,
+            "(ground - solid) / ground in linear light, in the channel that shows the edge best.",
+        ),
+    ];
+    for (name, unit, decimals, description) in numbers {
+        with_se(&mut out, name, unit, decimals, description);
+    }
+    out.push(C::text("why", "Why numbers are missing."));
+    out
+}
+
+/// A block's edges in an image.
+pub(crate) fn solid_row(image: &str, block: &str, e: &Edges, why: Option<&str>) -> Row {
+    let row = Row::new()
+        .set("image", image)
+        .set("block", block)
+        .set("length_mm", e.length_mm)
+        .set("measured_mm", e.measured_mm)
+        .set("why", why);
+    let row = put(row, "retreat", "mm", e.retreat);
+    let row = put(row, "blur", "mm", e.blur);
+    let row = put(row, "raggedness", "mm", e.ragged);
+    put(row, "contrast", "", e.contrast)
 }
 
 /// Declarations.
@@ -221,6 +282,11 @@ pub(crate) fn specs() -> Vec<TableSpec> {
             sites,
         ),
         table(SHEETS, "Wear of the key's lines by sheet and image", sheet),
+        table(
+            SOLIDS,
+            "Retreat, blur and raggedness of each colour block's edges",
+            solids(),
+        ),
         table(
             UNSEEN,
             "Where a sheet does not tell, for summing up",

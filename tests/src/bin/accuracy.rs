@@ -34,6 +34,9 @@ struct Args {
     /// The record is of the block as it was before any damage (wear only).
     #[arg(long)]
     sound: bool,
+    /// Folder for a picture of each place that is counted as wrong (wear only).
+    #[arg(long)]
+    cut_outs: Option<std::path::PathBuf>,
     /// No proofs: shapes from a reference impression (registration only).
     #[arg(long)]
     no_proofs: bool,
@@ -52,8 +55,11 @@ enum What {
     Registration,
     /// What each colour block printed, with proofs.
     Separation,
-    /// Breaks and widths of key lines (600 dpi unless said).
+    /// Breaks of key lines and what is damage to the block (600 dpi unless said).
     Wear,
+    /// Width, raggedness and blur of key lines, retreat and raggedness of the colour
+    /// blocks' edges, on planted sines (600 dpi and two sheets of each design unless said).
+    Lines,
     /// A planted story told back: 120 two-up sheets, a trend, a step, a chip.
     Story,
     /// Register at the worst corner of an image, as graded, and the forecast of
@@ -145,15 +151,21 @@ fn main() -> Result<()> {
                 ensure!(r.told(), "the story was not told back");
             }
         }
-        What::Wear => {
-            let r = restrike_tests::wear::report(restrike_tests::wear::Trial {
-                sheets: args.sheets.unwrap_or(20),
+        What::Wear | What::Lines => {
+            let breaks = matches!(args.what, What::Wear);
+            let trial = restrike_tests::wear::Trial {
+                sheets: args.sheets.unwrap_or(if breaks { 20 } else { 2 }),
                 dpi: if args.dpi == 300.0 { 600.0 } else { args.dpi },
                 difficulty,
                 tuning: args.tuning,
                 sound: args.sound,
-            })?;
-            println!("{}", r.text());
+                cut_outs: args.cut_outs,
+            };
+            if breaks {
+                println!("{}", restrike_tests::wear::report(trial)?.text());
+            } else {
+                println!("{}", restrike_tests::wear_lines::report(&trial)?);
+            }
         }
         What::Separation => {
             let r = restrike_tests::separation::report(

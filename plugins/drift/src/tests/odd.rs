@@ -4,7 +4,7 @@ use proptest::prelude::*;
 use restrike_stage::{Role, Value};
 use serde_json::json;
 
-use super::made::{drift, num, sheet, widths, words};
+use super::made::{drift, get, num, sheet, widths, words};
 
 /// Numbers of all sizes, many of them equal.
 fn value() -> impl Strategy<Value = f64> {
@@ -82,4 +82,25 @@ fn a_table_without_sheets_or_numbers_gives_no_series() {
         words(&kept.of("drift_series")[0], "verdict"),
         "not assessed"
     );
+}
+
+/// Ten sheets, the first two scanned thrice: a gauge study of one operator.
+#[test]
+fn scans_of_one_sheet_tell_how_well_they_repeat() {
+    let positions = [1, 1, 1, 2, 2, 2, 3, 4, 5, 6, 7, 8, 9, 10];
+    let values = [
+        0.29, 0.41, 0.64, -0.56, -0.68, -0.58, 1.34, 0.47, -0.8, 0.02, 0.59, -0.31, 2.26, -1.36,
+    ];
+    let impressions: Vec<_> = positions
+        .iter()
+        .enumerate()
+        .map(|(k, p)| sheet(k + 1, "reprint", None, Some(*p)))
+        .collect();
+    let kept = drift(&impressions, &[widths(&values)], &serde_json::Value::Null);
+    let row = &kept.of("drift_series")[0];
+    assert_eq!(get(row, "n").as_i64(), Some(10));
+    assert_eq!(get(row, "repeat_scans").as_i64(), Some(4));
+    // (0.0632667 + 0.0082667) / 4, by hand.
+    assert!((num(row, "repeat_sigma") - 0.133_729).abs() < 1e-5);
+    assert!((10.0..20.0).contains(&num(row, "repeat_pct")));
 }
