@@ -497,7 +497,7 @@ impl Report {
 ///
 /// # Errors
 /// When one fails.
-pub fn report(trial: Trial) -> Result<Report> {
+pub fn report(trial: &Trial) -> Result<Report> {
     let mut out = Report::default();
     for (family, seed) in DESIGNS[usize::from(trial.tuning)] {
         let design = Design::generate(&DesignSpec {

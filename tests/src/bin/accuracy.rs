@@ -162,7 +162,7 @@ fn main() -> Result<()> {
                 cut_outs: args.cut_outs,
             };
             if breaks {
-                println!("{}", restrike_tests::wear::report(trial)?.text());
+                println!("{}", restrike_tests::wear::report(&trial)?.text());
             } else {
                 println!("{}", restrike_tests::wear_lines::report(&trial)?);
             }
