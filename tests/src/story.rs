@@ -13,8 +13,8 @@ use restrike_synth::{Design, DesignSpec, Difficulty, Family, RunSpec};
 
 use crate::whole::{cell, measure_sheets};
 
-/// The preset whose tables tell the story. Its grades are left out: their tolerances
-/// are for the sample's blocks.
+/// The preset whose tables tell the story. Its grades are left out, for their
+/// tolerances are of the sample's blocks, and so are the scans' own properties.
 const PRESET: &str = include_str!("../../configs/stack-check.toml");
 
 /// Stretch of the paper from sheet to sheet.
@@ -85,7 +85,7 @@ fn area(block: &restrike_synth::design::Block) -> f64 {
         .sum()
 }
 
-/// Names of the preset's stages, but grading.
+/// Names of the preset's stages that measure prints, and of drift.
 fn stages() -> Vec<&'static str> {
     let mut lines = PRESET.lines();
     let mut out = Vec::new();
@@ -93,7 +93,7 @@ fn stages() -> Vec<&'static str> {
         let name = lines
             .next()
             .and_then(|l| l.strip_prefix("name = \"")?.strip_suffix('"'));
-        out.extend(name.filter(|n| *n != "grading"));
+        out.extend(name.filter(|n| !matches!(*n, "grading" | "scan-check")));
     }
     out
 }
