@@ -30,7 +30,7 @@ pub struct LineErrors {
 }
 
 /// Shortest stretch that a width is judged over, mm.
-const LEAST_MM: f64 = 5.0;
+const LEAST_MM: f64 = 3.0;
 /// Distance of the places at which planted edges are read, mm.
 const STEP_MM: f64 = 0.02;
 /// Waves longer than this are a line's course, as the stage has it, mm.

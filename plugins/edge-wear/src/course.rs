@@ -43,8 +43,11 @@ pub(crate) struct Course {
     pub(crate) free: [bool; 2],
 }
 
-/// A smooth course that leaves the line by more than this cuts a bend, mm.
-pub(crate) const BEND_MM: f64 = 0.035;
+/// A smooth course that leaves the line by more than this cuts a bend, mm, or by
+/// more than the second in the mean over so much to either side.
+const BEND_MM: f64 = 0.035;
+const LEAN_MM: f64 = 0.005;
+const ONE_SIDE_MM: f64 = 0.8;
 /// Half the length a direction is taken over, mm.
 const ARM_MM: f64 = 0.12;
 /// How far a line reaches into a bridge's ends, mm.
@@ -134,10 +137,36 @@ fn set_off(stations: &mut [Station], step: f64) {
         smooth_course(&values, step, COURSE_MM)
     };
     let (x, y) = (smooth(&|s| s.at.x), smooth(&|s| s.at.y));
-    for (s, (x, y)) in stations.iter_mut().zip(x.into_iter().zip(y)) {
-        let off = (s.at - Point::new(x, y)).dot(s.normal);
-        s.off = (off.abs() < BEND_MM).then_some(off);
+    let offs: Vec<f64> = stations
+        .iter()
+        .zip(x.into_iter().zip(y))
+        .map(|(s, (x, y))| (s.at - Point::new(x, y)).dot(s.normal))
+        .collect();
+    for (s, off) in stations.iter_mut().zip(unbent(&offs, step)) {
+        s.off = off;
     }
+}
+
+/// Offsets from a smooth course, but for where it cuts a bend: there they are
+/// large, or lie to one side for longer than a ragged edge does.
+#[allow(
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    clippy::cast_precision_loss
+)]
+pub(crate) fn unbent(offs: &[f64], step: f64) -> Vec<Option<f64>> {
+    let half = ((ONE_SIDE_MM / step) as usize).max(1);
+    let mut sums = vec![0.0];
+    for o in offs {
+        sums.push(sums[sums.len() - 1] + o);
+    }
+    (0..offs.len())
+        .map(|i| {
+            let (from, to) = (i.saturating_sub(half), (i + half + 1).min(offs.len()));
+            let mean = (sums[to] - sums[from]) / (to - from) as f64;
+            (offs[i].abs() < BEND_MM && mean.abs() < LEAN_MM).then_some(offs[i])
+        })
+        .collect()
 }
 
 /// An end of a line that stops.

@@ -12,7 +12,7 @@ use restrike_ops::smooth_course::raggedness;
 use restrike_ops::stats::{mad_sigma, median};
 use restrike_stage::{ImageView, Point};
 
-use crate::course::BEND_MM;
+use crate::course::unbent;
 use crate::edges::{COURSE_MM, Mean, WAVE_MM, mean_square_slope, unread};
 use crate::outline::{APART_MM, Outlines, Place};
 use crate::strip::Local;
@@ -101,10 +101,18 @@ impl Looking<'_> {
             let length = here.len() as f64 * APART_MM;
             out.length_mm += length;
             // Where the course cuts a bend, it is no measure of raggedness.
-            let straight = |s: &Seen| (s.off + s.retreat).abs() < BEND_MM;
+            let bends: Vec<f64> = row
+                .iter()
+                .filter(|p| of(p.at))
+                .map(|p| p.recorded.unwrap_or(1.0))
+                .collect();
             let offs: Vec<f64> = here
                 .iter()
-                .map(|s| s.filter(straight).map_or(f64::NAN, |s| s.off))
+                .zip(unbent(&bends, APART_MM))
+                .map(|(s, straight)| match (s, straight) {
+                    (Some(s), Some(_)) => s.off,
+                    _ => f64::NAN,
+                })
                 .collect();
             #[allow(clippy::cast_precision_loss)]
             let known = offs.iter().filter(|v| v.is_finite()).count() as f64;
