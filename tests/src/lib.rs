@@ -14,6 +14,7 @@ pub mod pairs;
 pub mod recut;
 pub mod registration;
 pub mod separation;
+mod separation_outline;
 mod separation_truth;
 pub mod spread;
 pub mod story;

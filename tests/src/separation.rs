@@ -11,6 +11,7 @@ use restrike_host::Search;
 use restrike_model::{Impression, Picture, Raster};
 use restrike_synth::{Design, DesignSpec, Difficulty, Family, RunSpec, SheetKind, SheetSpec};
 
+use crate::separation_outline::Outline;
 use crate::separation_truth::{Printed, printed};
 use crate::whole::{batches, block_list, config};
 
@@ -24,6 +25,10 @@ const TUNING: [(Family, u64, bool); 5] = [
 ];
 /// Ink under this share of the solid counts as not printed, as in the stage.
 const PRINTED: f32 = 0.1;
+/// An outline this far off, pixels, is as good as registration aims at.
+const AIM_PX: f64 = 0.1;
+/// Mark of a block without a plane in what should have been found.
+const NO_PLANE: u32 = 1 << 31;
 /// Rim of the sheet that the stage leaves out, mm.
 const RIM_MM: f64 = 2.0;
 
@@ -37,6 +42,11 @@ pub struct BlockFigures {
     /// Sum of squared errors of the ink by pixel, relative to the solid, and their number.
     square: f64,
     pixels: f64,
+    /// Sums of ink found and true: in pixels beside an edge, in others.
+    edge: [[f64; 2]; 2],
+    outline: Outline,
+    /// Sheets that gave no plane of it.
+    missing: usize,
     gradation: bool,
     key: bool,
 }
@@ -120,6 +130,25 @@ impl Report {
             all.push(p);
         }
         let inside = looked_at(s, w, h)?;
+        for b in &s.design.blocks {
+            if s.planes.iter().any(|p| p.0 == b.name) {
+                continue;
+            }
+            // Without a plane: wherever it printed, no label can be right.
+            let p = printed(s.design, s.spec, &b.name)?;
+            let f = self
+                .blocks
+                .entry((name.to_owned(), b.name.clone()))
+                .or_default();
+            f.missing += 1;
+            (f.gradation, f.key) = (!b.bokashi.is_empty(), b.key);
+            for (k, (c, v)) in p.cover.iter().zip(&p.strength).enumerate() {
+                if *c > 0.5 && *v >= PRINTED && inside[k] {
+                    want[k] |= NO_PLANE;
+                    f.either += 1.0;
+                }
+            }
+        }
         let counts = self.labels.entry(name.to_owned()).or_default();
         for ((said, want), inside) in s.labels.data().iter().zip(&want).zip(&inside) {
             if *said == 0.0 || !inside {
@@ -157,6 +186,10 @@ impl Report {
                 let has = want[k] >> n & 1 == 1;
                 f.both += f64::from(u8::from(said && has));
                 f.either += f64::from(u8::from(said || has));
+                // Where a gradation has faded out there is no outline.
+                if all[n].cover[k] < 0.5 || has {
+                    f.outline.add(all[n].cover[k], has);
+                }
                 if said && has && all[n].cover[k] > 0.99 {
                     let (a, b) = (
                         f64::from(plane.data()[k]) * unit,
@@ -164,6 +197,12 @@ impl Report {
                     );
                     is += a;
                     should += b;
+                    let inner = [k - 1, k + 1, k - w, k + w]
+                        .iter()
+                        .all(|q| all[n].cover[*q] > 0.5);
+                    let part = &mut f.edge[usize::from(inner)];
+                    part[0] += a;
+                    part[1] += b;
                     f.square += (a - b) * (a - b);
                     f.pixels += 1.0;
                 }
@@ -180,8 +219,9 @@ impl Report {
         let mut out = String::new();
         let _ = writeln!(
             out,
-            "{:<16} {:<10} {:>7} | {:>10} {:>10} (mean ink: relative error of the mean; by pixel: share of the solid)",
-            "design", "block", "IoU", "mean ink %", "by pixel %"
+            "{:<16} {:<10} {:>7} {:>7} {:>6} | {:>7} {:>7} {:>7} {:>7}  (outline: what an outline {AIM_PX} px off would give, and how far off \
+             explains the IoU, px; mean ink: relative error, then of pixels at an edge and of others; by pixel: share of the solid)",
+            "design", "block", "IoU", "aim", "off", "mean %", "edge %", "rest %", "pixel %"
         );
         let rms = |v: &[f64]| (v.iter().map(|e| e * e).sum::<f64>() / v.len().max(1) as f64).sqrt();
         let mut means = Vec::new();
@@ -191,12 +231,24 @@ impl Report {
                 (_, true) => " bokashi",
                 _ => "",
             };
+            let overlap = f.both / f.either.max(1.0);
+            let off = f
+                .outline
+                .off(overlap)
+                .map_or_else(|| "> 0.5".to_owned(), |v| format!("{v:.2}"));
+            let part = |[is, should]: [f64; 2]| 100.0 * (is / f64::max(should, 1e-9) - 1.0);
+            let none = match f.missing {
+                0 => String::new(),
+                n => format!(" (no plane on {n} sheets)"),
+            };
             let _ = writeln!(
                 out,
-                "{design:<16} {block:<10} {:>7.4} | {:>10.2} {:>10.2}{kind}",
-                f.both / f.either.max(1.0),
+                "{design:<16} {block:<10} {overlap:>7.4} {:>7.4} {off:>6} | {:>7.2} {:>7.2} {:>7.2} {:>7.2}{kind}{none}",
+                f.outline.overlap(AIM_PX),
                 100.0 * rms(&f.mean),
-                100.0 * (f.square / f.pixels.max(1.0)).sqrt()
+                part(f.edge[0]),
+                part(f.edge[1]),
+                100.0 * (f.square / f.pixels.max(1.0)).sqrt(),
             );
             means.extend(&f.mean);
         }
@@ -237,14 +289,34 @@ fn looked_at(s: &Sheet<'_>, w: usize, h: usize) -> Result<Vec<bool>> {
         .collect())
 }
 
-/// Renders and measures the designs with proofs.
+/// What to report on.
+#[derive(Debug, Clone, Copy)]
+pub struct Trial {
+    /// Good sheets of each design.
+    pub sheets: u32,
+    /// Resolution, pixels per inch.
+    pub dpi: f64,
+    /// How hard.
+    pub difficulty: Difficulty,
+    /// The designs for tuning.
+    pub tuning: bool,
+    /// Only this one of the designs, from 0.
+    pub design: Option<usize>,
+    /// The record is learned from a reference impression and the colours of the block list.
+    pub no_proofs: bool,
+}
+
+/// Renders and measures the designs.
 ///
 /// # Errors
 /// When a batch fails.
-pub fn report(sheets: u32, dpi: f64, difficulty: Difficulty, tuning: bool) -> Result<Report> {
+pub fn report(t: Trial) -> Result<Report> {
     let mut out = Report::default();
-    for (n, mut b) in batches(sheets, dpi, difficulty, &[]).enumerate() {
-        if tuning {
+    for (n, mut b) in batches(t.sheets, t.dpi, t.difficulty, &[]).enumerate() {
+        if t.design.is_some_and(|d| d != n) {
+            continue;
+        }
+        if t.tuning {
             (b.family, b.seed, b.two_up) = TUNING[n];
         }
         let folder = tempfile::tempdir()?;
@@ -259,7 +331,7 @@ pub fn report(sheets: u32, dpi: f64, difficulty: Difficulty, tuning: bool) -> Re
             references: 2,
             seed: b.seed,
             dpi: b.dpi,
-            proofs: true,
+            proofs: !t.no_proofs,
             ..RunSpec::new(b.difficulty)
         };
         let specs: Vec<SheetSpec> = run.sheets(&design);

@@ -2,6 +2,7 @@
 //!
 //! See the README for what is told apart and how.
 
+mod blur;
 mod doubts;
 mod fields;
 mod gaussian;
@@ -12,6 +13,7 @@ mod learning;
 mod pictures;
 mod pieces;
 mod pixel;
+mod rim;
 mod separate;
 mod settings;
 mod sheet;

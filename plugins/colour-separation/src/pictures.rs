@@ -6,7 +6,7 @@ use restrike_stage::{
 };
 
 use crate::gradation::Profile;
-use crate::separate::Separated;
+use crate::separate::{FULL, Separated};
 use crate::sheet::{MOST, Sheet};
 
 /// Images behind the pictures.
@@ -15,8 +15,6 @@ pub(crate) const COMPARISON: &str = "separation-comparison";
 /// Image of the labels, for stages after this one.
 pub(crate) const LABELS: &str = "separation-labels";
 
-/// Strength that is white in a 16-bit plane.
-pub(crate) const FULL: f64 = 4.0;
 /// Widths of a tile of the page and of the comparison, px.
 const TILE: usize = 620;
 const LARGE: usize = 900;
@@ -58,7 +56,7 @@ struct Window {
     clippy::cast_sign_loss
 )]
 fn window(sheet: &Sheet<'_>, s: &Separated) -> Window {
-    let (w, h) = (s.residual.width(), s.residual.height());
+    let (w, h) = (s.labels.width(), s.labels.height());
     let k = 1.0 / s.factor as f64;
     let all = Window { x: 0, y: 0, w, h };
     let Some(back) = sheet.placement.to_print.inverse() else {
@@ -130,13 +128,14 @@ fn words(at: (usize, usize), text: String) -> Mark {
     }
 }
 
-/// Gives the planes, for files of their exact values.
+/// Gives the planes, for files of their exact values, one after the other: each is let go before the
+/// next is made ready.
 ///
 /// # Errors
 /// When the host does not take them.
 pub(crate) fn planes(
     sheet: &Sheet<'_>,
-    s: &Separated,
+    s: Separated,
     out: &mut dyn Output,
 ) -> Result<(), StageError> {
     out.image(LABELS, s.labels.view())?;
@@ -158,8 +157,14 @@ pub(crate) fn planes(
             65535.0,
         ))?;
     }
-    for (n, (b, p)) in sheet.blocks.iter().zip(&s.planes).enumerate() {
-        out.image(&plane(n), p.view())?;
+    let (w, h) = (s.labels.width(), s.labels.height());
+    drop(s.labels);
+    let mut floats = Raster::<f32>::new(w, h, 1);
+    for (n, (b, p)) in sheet.blocks.iter().zip(s.planes).enumerate() {
+        for (to, v) in floats.data_mut().iter_mut().zip(p.into_vec()) {
+            *to = strength(v);
+        }
+        out.image(&plane(n), floats.view())?;
         out.picture(&Picture::of_samples(
             &format!("plane-{}", b.name),
             &format!(
@@ -173,6 +178,12 @@ pub(crate) fn planes(
         ))?;
     }
     Ok(())
+}
+
+/// Strength of a plane's sample.
+#[allow(clippy::cast_possible_truncation)]
+pub(crate) fn strength(sample: u16) -> f32 {
+    f32::from(sample) * (FULL / 65535.0) as f32
 }
 
 /// Gives the pictures for people.
@@ -218,7 +229,7 @@ fn blocks_page(
         let (paper, a) = (paper.map(|p| p as f32), b.absorption.map(|a| a as f32));
         let plane = &s.planes[n];
         panel(&mut image, at, (w, h), from, &|x, y| {
-            let v = plane.get(x, y, 0);
+            let v = strength(plane.get(x, y, 0));
             [0, 1, 2].map(|c| paper[c] * libm::expf(-a[c] * v))
         });
         let said = if b.place.located() {
@@ -253,9 +264,15 @@ fn comparison(
     panel(&mut image, at(0), (w, h), from, &|x, y| {
         sheet.seen(x * k + k / 2, y * k + k / 2).map(|v| v as f32)
     });
-    let recomposed = |x: usize, y: usize| [0, 1, 2].map(|c| s.recomposed.get(x, y, c));
+    let last = (s.residual.width() - 1, s.residual.height() - 1);
+    let at_view = |x: usize, y: usize| ((x / s.view).min(last.0), (y / s.view).min(last.1));
+    let recomposed = |x: usize, y: usize| {
+        let (x, y) = at_view(x, y);
+        [0, 1, 2].map(|c| s.recomposed.get(x, y, c))
+    };
     panel(&mut image, at(1), (w, h), from, &recomposed);
     panel(&mut image, at(2), (w, h), from, &|x, y| {
+        let (x, y) = at_view(x, y);
         let more = f64::from(s.residual.get(x, y, 0));
         let share = (more.abs() / RESIDUAL).min(1.0);
         let full = if more > 0.0 { MORE } else { LESS };

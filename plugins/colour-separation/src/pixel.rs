@@ -11,13 +11,12 @@
 use restrike_ops::overprints::Subset;
 use restrike_stage::Point;
 
+use crate::blur::Blur;
 use crate::gaussian::{Covariance, dot};
 use crate::pieces::{DECIDED, Piece};
+use crate::rim::{Rim, WIDTH};
 use crate::sheet::{Here, MOST, PRINTED, Sheet};
 
-/// Taps of the blur by axis, and their distance in standard deviations.
-const TAPS: usize = 5;
-const STEP: f64 = 0.9;
 /// Squared distance from which other answers are looked at: one pixel in a hundred by chance.
 const ODD: f64 = 11.3;
 /// Logarithms of the odds against: no ink within a shape; little ink; ink
@@ -92,6 +91,9 @@ struct Item {
     strength: f64,
     strength_sd: f64,
     through: [f64; 3],
+    /// Light that passes inside and in the rim, where its edge is near.
+    inner: [f64; 3],
+    outer: [f64; 3],
     cover: f64,
     /// Its edge runs through the pixel's blur.
     near: bool,
@@ -106,6 +108,8 @@ impl Item {
         strength: 0.0,
         strength_sd: 0.0,
         through: [1.0; 3],
+        inner: [1.0; 3],
+        outer: [1.0; 3],
         cover: 0.0,
         near: false,
         by_strength: [0.0; 3],
@@ -117,39 +121,16 @@ impl Item {
 pub(crate) struct Reader<'s> {
     sheet: &'s Sheet<'s>,
     noise: Noise,
-    kernel: [f64; TAPS * TAPS],
-    offsets: [Point; TAPS * TAPS],
-    ramp: f64,
+    blur: Blur,
 }
 
 impl<'s> Reader<'s> {
     /// For a sheet with this noise.
-    #[allow(clippy::cast_precision_loss)]
     pub(crate) fn new(sheet: &'s Sheet<'s>, noise: Noise) -> Self {
-        let sigma = sheet.blur / sheet.pixel;
-        let h = STEP * sigma;
-        // Edges are drawn as ramps as wide as the taps are apart, which blur by h^2 / 12.
-        let inner = sigma * sigma - h * h / 12.0;
-        let mut kernel = [0.0; TAPS * TAPS];
-        let mut offsets = [Point::default(); TAPS * TAPS];
-        let steps = sheet.steps();
-        let mut total = 0.0;
-        for (i, (k, o)) in kernel.iter_mut().zip(&mut offsets).enumerate() {
-            let at = |n: usize| (n as f64 - (TAPS / 2) as f64) * h;
-            let (u, v) = (at(i % TAPS), at(i / TAPS));
-            *k = libm::exp(-0.5 * (u * u + v * v) / inner);
-            *o = steps[0] * u + steps[1] * v;
-            total += *k;
-        }
-        for k in &mut kernel {
-            *k /= total;
-        }
         Self {
             sheet,
             noise,
-            kernel,
-            offsets,
-            ramp: h * sheet.pixel,
+            blur: Blur::new(sheet),
         }
     }
 
@@ -277,14 +258,29 @@ impl<'s> Reader<'s> {
         } else {
             (here.strength[n] * (1.0 + correction)).max(0.0)
         };
+        let near = here.near.has(n) && !put_in;
+        let rim = &block.rim;
+        let passed = |strength: f64| block.absorption.map(|a| libm::exp(-a * strength));
+        let (mut inner, mut outer) = ([1.0; 3], [1.0; 3]);
+        if near {
+            (inner, outer) = (passed(strength), passed(strength * (1.0 + rim.more)));
+        }
+        // What the pixel itself holds of the rim.
+        let strength = if here.distance[n] > -WIDTH - self.sheet.pixel && !put_in {
+            strength * (1.0 + rim.more * Rim::share(here.distance[n], self.sheet.pixel))
+        } else {
+            strength
+        };
         let floor = if block.fade { 0.02 } else { 0.0 };
         Item {
             block: n,
             strength,
             strength_sd: self.noise.mottle[n] * strength + floor,
-            through: block.absorption.map(|a| libm::exp(-a * strength)),
+            through: passed(strength),
+            inner,
+            outer,
             cover: 1.0,
-            near: here.near.has(n) && !put_in,
+            near,
             ..Item::NONE
         }
     }
@@ -309,7 +305,7 @@ impl<'s> Reader<'s> {
                 self.sheet.own_place(item.block, here.record)
             })
         });
-        for (g, offset) in self.kernel.iter().zip(&self.offsets) {
+        for (g, offset) in self.blur.kernel.iter().zip(&self.blur.offsets) {
             let mut light = ground;
             let mut covers = [0.0; MOST];
             for ((i, at), cover) in items.iter_mut().zip(places).zip(&mut covers) {
@@ -318,11 +314,12 @@ impl<'s> Reader<'s> {
                 }
                 let block = &self.sheet.blocks[i.block];
                 let d = block.shape.edges.at(at + *offset) + block.place.retreat_mm;
-                let c = (0.5 - d / self.ramp).clamp(0.0, 1.0);
+                let c = self.blur.cover(d);
                 i.cover += g * c;
                 *cover = c;
-                for (l, t) in light.iter_mut().zip(i.through) {
-                    *l *= 1.0 - c * (1.0 - t);
+                let rim = Rim::share(d, self.blur.step());
+                for (l, (t, u)) in light.iter_mut().zip(i.inner.into_iter().zip(i.outer)) {
+                    *l *= 1.0 - c * (1.0 - t - rim * (u - t));
                 }
             }
             let light = self.overprinted(light, items, covers);

@@ -6,21 +6,28 @@ use restrike_stage::{Raster, Rect};
 use crate::fields::Fields;
 use crate::pieces::Pieces;
 use crate::pixel::{Answer, Noise, Reader};
+use crate::rim::rims;
 use crate::sheet::{Here, Sheet};
 use crate::tally::Tally;
 
 /// Usual unevenness of paper and inks by pixel, where a sheet does not tell.
 const PAPER: f64 = 0.02;
 const MOTTLE: f64 = 0.07;
+/// Strength that is full in a plane.
+pub(crate) const FULL: f64 = 4.0;
+/// Most samples across that are kept to be looked at.
+const ACROSS: usize = 1200;
 
 /// What became of a sheet.
 pub(crate) struct Separated {
     /// Scan pixels to a side of a plane's sample.
     pub(crate) factor: usize,
-    /// Strength times cover of each block.
-    pub(crate) planes: Vec<Raster<f32>>,
+    /// Strength times cover of each block, 65535 at [`FULL`].
+    pub(crate) planes: Vec<Raster<u16>>,
     /// Blocks by bits, plus one, negative where not sure; zero where nothing was looked at.
     pub(crate) labels: Raster<f32>,
+    /// Samples of a plane to a side of a sample of the next two, which are to be looked at.
+    pub(crate) view: usize,
     /// The impression put together again, linear light.
     pub(crate) recomposed: Raster<f32>,
     /// Mean absorption of the scan beyond that.
@@ -33,9 +40,13 @@ pub(crate) struct Separated {
 
 /// Takes a sheet apart. `images` are counted one by one; `factor` scan pixels
 /// make a side of a plane's sample. Stops early, with nothing, when told to.
-#[allow(clippy::cast_precision_loss, clippy::cast_possible_truncation)]
+#[allow(
+    clippy::cast_precision_loss,
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss
+)]
 pub(crate) fn separate(
-    sheet: &Sheet<'_>,
+    sheet: &mut Sheet<'_>,
     images: &[Rect],
     factor: usize,
     stop: &dyn Fn() -> bool,
@@ -43,30 +54,43 @@ pub(crate) fn separate(
     let pieces = Pieces::of(sheet);
     let fields = Fields::fit(&sheet.blocks, &pieces);
     let noise = noise(sheet, &pieces);
+    let rims = rims(sheet, &fields);
+    for (b, r) in sheet.blocks.iter_mut().zip(rims) {
+        b.rim = r;
+    }
+    let sheet = &*sheet;
     let reader = Reader::new(sheet, noise.clone());
     let (w, h) = (sheet.scan.width() / factor, sheet.scan.height() / factor);
     let blocks = sheet.blocks.len();
-    let mut planes = vec![Raster::<f32>::new(w, h, 1); blocks];
+    let mut planes = vec![Raster::<u16>::new(w, h, 1); blocks];
+    let mut rows = vec![vec![0.0_f32; w]; blocks];
     let mut labels = Raster::<f32>::new(w, h, 1);
-    let mut recomposed = Raster::<f32>::new(w, h, 3);
-    let mut residual = Raster::<f32>::new(w, h, 1);
+    let view = w.div_ceil(ACROSS).max(1);
+    let mut recomposed = Raster::<f32>::new(w / view, h / view, 3);
+    let mut residual = Raster::<f32>::new(w / view, h / view, 1);
     let mut tallies = vec![Tally::new(blocks); 1 + images.len()];
     let mut here = Here::new();
     let mut answer = Answer::new();
     let mut corrections = vec![0.0; 3 + blocks];
     let share = 1.0 / (factor * factor) as f32;
+    let seen_share = share / (view * view) as f32;
     for y in 0..h * factor {
         if y % 64 == 0 && stop() {
             return None;
         }
         let v = y / factor;
+        let looked_at = v / view < residual.height();
         for x in 0..w * factor {
             let u = x / factor;
+            let to = (looked_at && u / view < residual.width())
+                .then(|| v / view * residual.width() + u / view);
             let seen = sheet.seen(x, y);
             if !sheet.look(x, y, &mut here) {
-                let at = (v * w + u) * 3;
-                for (r, s) in recomposed.data_mut()[at..at + 3].iter_mut().zip(seen) {
-                    *r += share * s as f32;
+                if let Some(to) = to {
+                    let whole = &mut recomposed.data_mut()[to * 3..to * 3 + 3];
+                    for (r, s) in whole.iter_mut().zip(seen) {
+                        *r += seen_share * s as f32;
+                    }
                 }
                 continue;
             }
@@ -80,23 +104,32 @@ pub(crate) fn separate(
                     tally.add(sheet, &here, &answer, seen, told);
                 }
             }
-            let at = v * w + u;
-            for (n, plane) in planes.iter_mut().enumerate() {
+            for (n, row) in rows.iter_mut().enumerate() {
                 let s = answer.strength[n] * answer.cover[n];
                 if s > 0.0 {
-                    plane.data_mut()[at] += share * s as f32;
+                    row[u] += share * s as f32;
                 }
             }
-            let mut left = 0.0;
-            let whole = &mut recomposed.data_mut()[at * 3..at * 3 + 3];
-            for ((r, m), s) in whole.iter_mut().zip(answer.model).zip(seen) {
-                *r += share * m as f32;
-                left += libm::log(m.max(0.004) / s.max(0.004)) / 3.0;
+            if let Some(to) = to {
+                let mut left = 0.0;
+                let whole = &mut recomposed.data_mut()[to * 3..to * 3 + 3];
+                for ((r, m), s) in whole.iter_mut().zip(answer.model).zip(seen) {
+                    *r += seen_share * m as f32;
+                    left += libm::log(m.max(0.004) / s.max(0.004)) / 3.0;
+                }
+                residual.data_mut()[to] += seen_share * left as f32;
             }
-            residual.data_mut()[at] += share * left as f32;
             if x % factor == factor / 2 && y % factor == factor / 2 {
                 let bits = (answer.label.0 + 1) as f32;
-                labels.data_mut()[at] = if answer.sure { bits } else { -bits };
+                labels.data_mut()[v * w + u] = if answer.sure { bits } else { -bits };
+            }
+        }
+        if y % factor == factor - 1 {
+            for (row, plane) in rows.iter_mut().zip(&mut planes) {
+                for (s, to) in row.iter_mut().zip(plane.row_mut(v)) {
+                    *to = (f64::from(*s) * 65535.0 / FULL).round().clamp(0.0, 65535.0) as u16;
+                    *s = 0.0;
+                }
             }
         }
     }
@@ -104,6 +137,7 @@ pub(crate) fn separate(
         factor,
         planes,
         labels,
+        view,
         recomposed,
         residual,
         tallies,

@@ -10,7 +10,7 @@ use restrike_ops::placement::{BlockPlace, Placement};
 use restrike_stage::{ImageView, Point, Rect};
 
 use crate::inks::{Inks, on_sheet};
-use crate::thin::mended;
+use crate::rim::Rim;
 
 /// Most blocks told apart: more do not fit a set.
 pub(crate) const MOST: usize = 24;
@@ -44,6 +44,8 @@ pub(crate) struct Block {
     pub(crate) place: BlockPlace,
     /// Standard deviation of the placed edge from the printed one, mm.
     pub(crate) edge_sd: f64,
+    /// Ink squashed out to its edges.
+    pub(crate) rim: Rim,
     /// How far the record's ink and registration's local strength are believed.
     trust: [f64; 2],
     rough: EdgeMap,
@@ -55,6 +57,12 @@ fn believed(absorption: [f64; 3], paper: f64) -> f64 {
     let mean = absorption.iter().sum::<f64>() / 3.0;
     let noise = paper / mean.max(0.01);
     UNEVEN * UNEVEN / (UNEVEN * UNEVEN + noise * noise)
+}
+
+/// Standard deviation of a scan's blur with the pixel's own width, mm.
+pub(crate) fn blur(placement: &Placement) -> f64 {
+    let sigma = placement.blur_px;
+    placement.pixel_mm() * (sigma * sigma + 1.0 / 12.0).sqrt()
 }
 
 /// A sheet with all that is known of it beforehand.
@@ -107,8 +115,8 @@ impl Here {
 }
 
 impl<'a> Sheet<'a> {
-    /// A sheet from its placement and the record's shapes of the same blocks;
-    /// none when they are not the same.
+    /// A sheet from its placement and the record's shapes of the same blocks, fine lines put right
+    /// ([`crate::thin`]); none when they are not the same.
     pub(crate) fn new(
         scan: ImageView<'a, u16>,
         placement: &'a Placement,
@@ -117,22 +125,21 @@ impl<'a> Sheet<'a> {
         inks: Option<&Inks>,
     ) -> Option<Self> {
         let pixel = placement.pixel_mm();
-        let sigma = placement.blur_px;
-        let blur = pixel * (sigma * sigma + 1.0 / 12.0).sqrt();
+        let blur = blur(placement);
         let blocks = placement
             .blocks
             .iter()
             .take(MOST)
             .map(|place| {
-                let known = shapes.iter().find(|s| s.part.name == place.name)?;
-                let shape = mended(known, blur).unwrap_or_else(|| known.clone());
+                let shape = shapes.iter().find(|s| s.part.name == place.name)?.clone();
                 let se = place.shift_se_mm[0].max(place.shift_se_mm[1]);
                 let own = EDGE_SD_PX * pixel;
                 Some(Block {
                     name: place.name.clone(),
                     fade: shape.part.bokashi,
-                    absorption: on_sheet(place.absorption, known, inks),
+                    absorption: on_sheet(place.absorption, &shape, inks),
                     place: place.clone(),
+                    rim: Rim::NONE,
                     edge_sd: (own * own + se * se).sqrt().min(0.3),
                     trust: if shape.part.bokashi {
                         [1.0; 2]
@@ -268,6 +275,11 @@ impl<'a> Sheet<'a> {
     /// Whether all inks simply add up.
     pub(crate) fn adds_up(&self) -> bool {
         self.overprints.is_empty()
+    }
+
+    /// Whether the inks of an overprint do.
+    pub(crate) fn adds_up_to(&self, set: Subset) -> bool {
+        !self.overprints.contains_key(&set.0)
     }
 
     /// A grid of cells over the area.

@@ -20,6 +20,7 @@ use crate::separate::separate;
 use crate::settings::Settings;
 use crate::sheet::Sheet;
 use crate::tables::{self, BLOCKS, GRADATIONS, SHEETS};
+use crate::thin::Mended;
 
 /// Rim of a sheet that is left out, mm: shadows, deckle edges.
 const RIM_MM: f64 = 1.5;
@@ -33,6 +34,7 @@ pub(crate) struct ColourSeparation {
     shapes: Option<Vec<BlockShape>>,
     inks: Option<Inks>,
     learning: Mutex<Learning>,
+    mended: Mended,
 }
 
 impl ColourSeparation {
@@ -128,6 +130,7 @@ impl Stage for ColourSeparation {
                 .map_err(|e| StageError::new(e.to_string()))?,
             inks: Inks::read(records)?,
             learning: Mutex::new(Learning::default()),
+            mended: Mended::default(),
         })
     }
 
@@ -156,7 +159,8 @@ impl Stage for ColourSeparation {
         }
         let placement = placement(&input)?;
         let area = self.area(&input, &placement);
-        if let Some(sheet) = Sheet::new(input.scan, &placement, shapes, area, None) {
+        let shapes = self.mended.of(shapes, &placement);
+        if let Some(sheet) = Sheet::new(input.scan, &placement, &shapes, area, None) {
             learning.add(&sheet);
         }
         Ok(())
@@ -197,7 +201,8 @@ impl Stage for ColourSeparation {
             return Ok(());
         }
         let area = self.area(&input, &placement);
-        let sheet = Sheet::new(input.scan, &placement, shapes, area, self.inks.as_ref())
+        let shapes = self.mended.of(shapes, &placement);
+        let mut sheet = Sheet::new(input.scan, &placement, &shapes, area, self.inks.as_ref())
             .ok_or_else(|| StageError::new("the placement's blocks are not those of the record"))?;
         for note in doubts::notes(&self.project, &sheet) {
             out.note(Level::Warning, &note);
@@ -211,7 +216,7 @@ impl Stage for ColourSeparation {
             .collect();
         let rects: Vec<Rect> = named.iter().map(|i| i.1).collect();
         let factor = self.factor(sheet.pixel);
-        let Some(s) = separate(&sheet, &rects, factor, &|| out.cancelled()) else {
+        let Some(s) = separate(&mut sheet, &rects, factor, &|| out.cancelled()) else {
             return Err(StageError::new("the run is being stopped"));
         };
         let clipped = doubts::clipped(&sheet);
@@ -240,15 +245,15 @@ impl Stage for ColourSeparation {
                 }
             }
         }
-        if self.settings.planes {
-            pictures::planes(&sheet, &s, out)?;
-        }
         if self.settings.pictures && !out.cancelled() {
             let paper = tables::paper(&sheet, &s.tallies[0]);
             pictures::draw(&sheet, &s, paper, out)?;
             for (n, profiles) in &gradations {
                 out.picture(&pictures::gradation(&sheet.blocks[*n].name, profiles))?;
             }
+        }
+        if self.settings.planes {
+            pictures::planes(&sheet, s, out)?;
         }
         Ok(())
     }

@@ -8,11 +8,14 @@
 //! line with that ink, blurred as the scan is, would have crossed the record's
 //! level.
 
-use std::sync::Arc;
+use std::sync::{Arc, Mutex, PoisonError};
 
 use restrike_ops::block_record::BlockShape;
 use restrike_ops::edge_map::EdgeMap;
+use restrike_ops::placement::Placement;
 use restrike_stage::{Point, Raster};
+
+use crate::sheet;
 
 /// So many standard deviations of the blur from its edge ink is seen as it is.
 const DEEP: f64 = 2.6;
@@ -28,6 +31,39 @@ const CHANGED: f64 = 1.03;
 const BAND: f64 = 4.0;
 /// Widest half line that is looked for, in standard deviations.
 const WIDE: f64 = 5.0;
+
+/// Blurs are told apart by this share: an edge moves by a hundredth of a pixel or two within it.
+const BLUR_STEP: f64 = 0.06;
+/// Blurs whose shapes are kept.
+const KEPT: usize = 1;
+
+/// Shapes put right, kept for the next sheet: scans of one scanner are blurred alike, and all threads share them.
+#[derive(Debug, Default)]
+pub(crate) struct Mended(Mutex<Vec<(i32, Arc<Vec<BlockShape>>)>>);
+
+impl Mended {
+    /// The shapes for a scan's blur. What comes out depends on that alone, not on what is kept.
+    #[allow(clippy::cast_possible_truncation)]
+    pub(crate) fn of(&self, shapes: &[BlockShape], placement: &Placement) -> Arc<Vec<BlockShape>> {
+        let step = (libm::log(sheet::blur(placement).max(1e-6)) / BLUR_STEP).round() as i32;
+        let mut kept = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some(at) = kept.iter().position(|k| k.0 == step) {
+            let found = kept.remove(at);
+            kept.push(found);
+        } else {
+            let blur = libm::exp(f64::from(step) * BLUR_STEP);
+            let made = shapes
+                .iter()
+                .map(|s| mended(s, blur).unwrap_or_else(|| s.clone()))
+                .collect();
+            if kept.len() == KEPT {
+                kept.remove(0);
+            }
+            kept.push((step, Arc::new(made)));
+        }
+        kept.last().map_or_else(Arc::default, |k| k.1.clone())
+    }
+}
 
 /// A block with its fine lines put right, for a blur of this standard deviation,
 /// mm; none when there is nothing to be put right, or no solid to tell by.

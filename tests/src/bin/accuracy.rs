@@ -37,9 +37,12 @@ struct Args {
     /// Folder for a picture of each place that is counted as wrong (wear only).
     #[arg(long)]
     cut_outs: Option<std::path::PathBuf>,
-    /// No proofs: shapes from a reference impression (registration only).
+    /// No proofs: shapes from a reference impression (registration and separation).
     #[arg(long)]
     no_proofs: bool,
+    /// Only this one of the five designs (separation only).
+    #[arg(long, value_parser = clap::value_parser!(u8).range(1..=5))]
+    design: Option<u8>,
     /// Fail unless the targets are met.
     #[arg(long)]
     check: bool,
@@ -53,7 +56,7 @@ enum What {
     Identity,
     /// Where each colour block lies, with proofs.
     Registration,
-    /// What each colour block printed, with proofs.
+    /// What each colour block printed (2 sheets of each design unless said).
     Separation,
     /// Breaks of key lines and what is damage to the block (600 dpi unless said).
     Wear,
@@ -168,12 +171,15 @@ fn main() -> Result<()> {
             }
         }
         What::Separation => {
-            let r = restrike_tests::separation::report(
-                args.sheets.unwrap_or(4),
-                args.dpi,
+            let designs = args.design.map(|d| usize::from(d) - 1);
+            let r = restrike_tests::separation::report(restrike_tests::separation::Trial {
+                sheets: args.sheets.unwrap_or(2),
+                dpi: args.dpi,
                 difficulty,
-                args.tuning,
-            )?;
+                tuning: args.tuning,
+                design: designs,
+                no_proofs: args.no_proofs,
+            })?;
             println!("{}", r.text());
         }
         What::Editions => {

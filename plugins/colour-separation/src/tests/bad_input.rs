@@ -19,8 +19,8 @@ fn doubts(
     scan: &Raster<u16>,
 ) -> (Vec<String>, Vec<(String, f64)>) {
     let placement = placement(shapes);
-    let sheet = Sheet::new(scan.view(), &placement, shapes, SIDE.grown(-0.5), None).unwrap();
-    let s = separate(&sheet, &[], 1, &|| false).unwrap();
+    let mut sheet = Sheet::new(scan.view(), &placement, shapes, SIDE.grown(-0.5), None).unwrap();
+    let s = separate(&mut sheet, &[], 1, &|| false).unwrap();
     let ends = clipped(&sheet);
     let blocks = (0..shapes.len())
         .map(|n| {

@@ -77,8 +77,9 @@ impl Made {
     fn apart(&self, inks: Option<&Inks>) -> Separated {
         let placement = placement(&self.shapes);
         let area = SIDE.grown(-0.5);
-        let sheet = Sheet::new(self.scans[0].view(), &placement, &self.shapes, area, inks).unwrap();
-        separate(&sheet, &[], 1, &|| false).unwrap()
+        let mut sheet =
+            Sheet::new(self.scans[0].view(), &placement, &self.shapes, area, inks).unwrap();
+        separate(&mut sheet, &[], 1, &|| false).unwrap()
     }
 }
 
