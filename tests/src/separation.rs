@@ -56,8 +56,9 @@ pub struct BlockFigures {
 pub struct Report {
     /// By design and block.
     pub blocks: BTreeMap<(String, String), BlockFigures>,
-    /// By design: pixels looked at, sure ones, sure and right ones, right ones.
-    pub labels: BTreeMap<String, [f64; 4]>,
+    /// By design: pixels looked at, sure ones, sure and right ones, right ones, of the blocks
+    /// that have a plane; sure and right ones where no other block printed either.
+    pub labels: BTreeMap<String, [f64; 5]>,
     /// Sheets that were not taken apart.
     pub refused: usize,
 }
@@ -134,7 +135,7 @@ impl Report {
             if s.planes.iter().any(|p| p.0 == b.name) {
                 continue;
             }
-            // Without a plane: wherever it printed, no label can be right.
+            // Without a plane: where it printed, no label tells all.
             let p = printed(s.design, s.spec, &b.name)?;
             let f = self
                 .blocks
@@ -154,11 +155,12 @@ impl Report {
             if *said == 0.0 || !inside {
                 continue;
             }
-            let right = said.abs() - 1.0 == *want as f32;
+            let right = said.abs() - 1.0 == (*want & !NO_PLANE) as f32;
             counts[0] += 1.0;
             counts[1] += f64::from(u8::from(*said > 0.0));
             counts[2] += f64::from(u8::from(*said > 0.0 && right));
             counts[3] += f64::from(u8::from(right));
+            counts[4] += f64::from(u8::from(*said > 0.0 && right && *want & NO_PLANE == 0));
         }
         for (n, (block, plane, absorption)) in s.planes.iter().enumerate() {
             let b = s.design.block(block).context("a block of another design")?;
@@ -252,14 +254,15 @@ impl Report {
             );
             means.extend(&f.mean);
         }
-        let mut all = [0.0; 4];
+        let mut all = [0.0; 5];
         for (design, c) in &self.labels {
             let _ = writeln!(
                 out,
-                "{design:<16} labels: {:.2} % of the confident area right, {:.2} % abstained, {:.2} % right if none abstained",
+                "{design:<16} labels: {:.2} % of the confident area right, {:.2} % abstained, {:.2} % right if none abstained; {:.2} % where blocks without a plane count as wrong",
                 100.0 * c[2] / c[1].max(1.0),
                 100.0 * (1.0 - c[1] / c[0].max(1.0)),
-                100.0 * c[3] / c[0].max(1.0)
+                100.0 * c[3] / c[0].max(1.0),
+                100.0 * c[4] / c[1].max(1.0)
             );
             for (a, c) in all.iter_mut().zip(c) {
                 *a += c;

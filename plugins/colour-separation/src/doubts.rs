@@ -79,6 +79,18 @@ pub(crate) fn notes(project: &Project, sheet: &Sheet<'_>) -> Vec<String> {
             sheet.blocks[0].name
         ));
     }
+    let borrowed: Vec<&str> = sheet
+        .blocks
+        .iter()
+        .filter(|b| b.shape.part.source.kind == "reference")
+        .map(|b| b.name.as_str())
+        .collect();
+    if !borrowed.is_empty() {
+        out.push(format!(
+            "without proofs these shapes are the visible parts of a reference impression, and labels that pass for sure are wrong over about a fifth of the area: {}",
+            borrowed.join(", ")
+        ));
+    }
     let without: Vec<&str> = project
         .blocks
         .iter()

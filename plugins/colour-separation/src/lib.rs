@@ -5,6 +5,7 @@
 mod blur;
 mod doubts;
 mod fields;
+mod fine;
 mod gaussian;
 mod gradation;
 mod inks;

@@ -76,7 +76,7 @@ pub(crate) fn rims(sheet: &Sheet<'_>, fields: &Fields) -> Vec<Rim> {
         .iter()
         .enumerate()
         .map(|(n, of)| (of.len() >= FEWEST).then(|| fit(sheet, n, of)))
-        .map(|f| f.map(|f| (f.by[1], f.se.hypot(FIT_SD))))
+        .map(|f| f.map(|f| (f.by[1], libm::hypot(f.se, FIT_SD))))
         .collect();
     let mut sums = [0.0; 2];
     for (more, se) in known.iter().flatten() {

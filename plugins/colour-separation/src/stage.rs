@@ -11,6 +11,7 @@ use restrike_stage::{
 };
 
 use crate::doubts;
+use crate::fine;
 use crate::gradation::profile;
 use crate::inks::{Inks, PART};
 use crate::learned_tables::{self, INKS, OVERPRINTS};
@@ -105,15 +106,18 @@ impl Stage for ColourSeparation {
                 pictures: ["blocks", "recomposed", "plane", "labels", "gradation"]
                     .map(str::to_owned)
                     .to_vec(),
-                records: vec![PART.to_owned()],
+                records: std::iter::once(PART.to_owned())
+                    .chain(fine::names())
+                    .collect(),
             },
             phases: Phases {
                 learn: true,
                 measure: true,
                 summarise: true,
             },
-            // Eight planes, labels, residual, the recomposed sheet and two blocks' edges anew at the scan's resolution;
-            // finer scans than the planes take a quarter of it.
+            // Nine planes and the labels as the host keeps them, one plane more on its way there, a quarter
+            // of a megapixel's views, and fine lines put right anew, which sheets share. Finer scans than
+            // the planes take a quarter of it.
             bytes_per_pixel: 60.0,
         }
     }
@@ -123,14 +127,16 @@ impl Stage for ColourSeparation {
         project: &Project,
         records: &BTreeMap<String, Vec<u8>>,
     ) -> Result<Self, StageError> {
+        let shapes =
+            block_record::read_blocks(records).map_err(|e| StageError::new(e.to_string()))?;
+        let fine = fine::read(records, shapes.as_deref().unwrap_or_default())?;
         Ok(Self {
             settings: Settings::read(settings)?,
             project: project.clone(),
-            shapes: block_record::read_blocks(records)
-                .map_err(|e| StageError::new(e.to_string()))?,
+            shapes,
+            mended: Mended::new(fine),
             inks: Inks::read(records)?,
             learning: Mutex::new(Learning::default()),
-            mended: Mended::default(),
         })
     }
 
@@ -154,6 +160,21 @@ impl Stage for ColourSeparation {
         let Some(shapes) = &self.shapes else {
             return Ok(());
         };
+        if let Role::Proof(block) = &input.impression.role {
+            let of = shapes
+                .iter()
+                .enumerate()
+                .find(|(_, s)| &s.part.name == block);
+            // A further proof of a block did not give its shape either.
+            if let Some((n, shape)) = of
+                && shape.part.source.file == input.impression.file
+                && let Some(map) = fine::fine_lines(input.scan, shape)
+            {
+                let (name, bytes) = fine::part(n, &map)?;
+                out.record(&name, &bytes)?;
+            }
+            return Ok(());
+        }
         if input.impression.role != Role::Reference || doubts::grey(&input) {
             return Ok(());
         }

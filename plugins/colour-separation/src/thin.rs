@@ -13,8 +13,10 @@ use std::sync::{Arc, Mutex, PoisonError};
 use restrike_ops::block_record::BlockShape;
 use restrike_ops::edge_map::EdgeMap;
 use restrike_ops::placement::Placement;
+use restrike_ops::stats::median;
 use restrike_stage::{Point, Raster};
 
+use crate::fine::LEVEL;
 use crate::sheet;
 
 /// So many standard deviations of the blur from its edge ink is seen as it is.
@@ -39,14 +41,26 @@ const KEPT: usize = 1;
 
 /// Shapes put right, kept for the next sheet: scans of one scanner are blurred alike, and all threads share them.
 #[derive(Debug, Default)]
-pub(crate) struct Mended(Mutex<Vec<(i32, Arc<Vec<BlockShape>>)>>);
+pub(crate) struct Mended {
+    /// Lines too fine for the record's shapes, by block.
+    fine: Vec<Option<Arc<EdgeMap>>>,
+    kept: Mutex<Vec<(i32, Arc<Vec<BlockShape>>)>>,
+}
 
 impl Mended {
+    /// With these fine lines (see [`crate::fine`]).
+    pub(crate) fn new(fine: Vec<Option<Arc<EdgeMap>>>) -> Self {
+        Self {
+            fine,
+            kept: Mutex::default(),
+        }
+    }
+
     /// The shapes for a scan's blur. What comes out depends on that alone, not on what is kept.
     #[allow(clippy::cast_possible_truncation)]
     pub(crate) fn of(&self, shapes: &[BlockShape], placement: &Placement) -> Arc<Vec<BlockShape>> {
         let step = (libm::log(sheet::blur(placement).max(1e-6)) / BLUR_STEP).round() as i32;
-        let mut kept = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut kept = self.kept.lock().unwrap_or_else(PoisonError::into_inner);
         if let Some(at) = kept.iter().position(|k| k.0 == step) {
             let found = kept.remove(at);
             kept.push(found);
@@ -54,7 +68,12 @@ impl Mended {
             let blur = libm::exp(f64::from(step) * BLUR_STEP);
             let made = shapes
                 .iter()
-                .map(|s| mended(s, blur).unwrap_or_else(|| s.clone()))
+                .enumerate()
+                .map(|(n, s)| {
+                    let fine = self.fine.get(n).and_then(Option::as_ref);
+                    let whole = fine.map_or_else(|| s.clone(), |f| with_fine(s, f, blur));
+                    mended(&whole, blur).unwrap_or(whole)
+                })
                 .collect();
             if kept.len() == KEPT {
                 kept.remove(0);
@@ -145,6 +164,55 @@ fn levels(shape: &BlockShape, blur: f64) -> Option<(Raster<f32>, Vec<f32>)> {
         }
     }
     any.then_some((ink, ratio))
+}
+
+/// A block with its fine lines: their outlines put where lines of the solid's ink have them.
+#[allow(clippy::cast_possible_truncation)]
+fn with_fine(shape: &BlockShape, fine: &EdgeMap, blur: f64) -> BlockShape {
+    let table = Shifts::new();
+    let mut edges = (*shape.edges).clone();
+    for j in 0..edges.distance.height() {
+        for i in 0..edges.distance.width() {
+            let mut d = f64::from(fine.distance.get(i, j, 0));
+            if d < BAND * blur {
+                let half = half_width(fine, fine.place(i, j), d, blur);
+                d += blur * table.at(half / blur, 2.0 * LEVEL);
+                let known = edges.distance.get(i, j, 0);
+                edges.distance.set(i, j, 0, known.min(d as f32));
+            }
+        }
+    }
+    // Where there was no ink there is the block's usual now.
+    let known: Vec<f64> = shape
+        .ink
+        .data()
+        .iter()
+        .filter(|v| **v > 0.0)
+        .map(|v| f64::from(*v))
+        .collect();
+    let usual = median(&known).unwrap_or(1.0) as f32;
+    let grid = shape.ink_grid;
+    let mut ink = (*shape.ink).clone();
+    for j in 0..edges.distance.height() {
+        for i in 0..edges.distance.width() {
+            if fine.distance.get(i, j, 0) > 0.0 {
+                continue;
+            }
+            for (n, _) in grid.nodes(edges.place(i, j)) {
+                if let Some(v) = ink.data_mut().get_mut(n)
+                    && *v <= 0.0
+                {
+                    *v = usual;
+                }
+            }
+        }
+    }
+    BlockShape {
+        part: shape.part.clone(),
+        edges: Arc::new(edges),
+        ink: Arc::new(ink),
+        ink_grid: grid,
+    }
 }
 
 /// The edges where lines with that ink have them.

@@ -2,6 +2,7 @@
 //! rendered truth in the `tests` crate.
 
 mod bad_input;
+mod fine;
 mod learning;
 mod rim;
 
