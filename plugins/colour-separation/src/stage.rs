@@ -118,7 +118,7 @@ impl Stage for ColourSeparation {
             // Nine planes and the labels as the host keeps them, one plane more on its way there, a quarter
             // of a megapixel's views, and fine lines put right anew, which sheets share. Finer scans than
             // the planes take a quarter of it.
-            bytes_per_pixel: 60.0,
+            bytes_per_pixel: 90.0,
         }
     }
 
