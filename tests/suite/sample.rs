@@ -240,6 +240,19 @@ fn the_preset_for_first_proofs_gives_corrections_and_drawings() {
     ] {
         assert!(told.contains(words), "{words}: {told}");
     }
+    let drawings = folder.join("drawings");
+    let drawn = restrike()
+        .arg("record")
+        .arg(folder.join("record"))
+        .arg("--drawings")
+        .arg(&drawings)
+        .output()
+        .unwrap();
+    assert_eq!(drawn.status.code(), Some(0));
+    let key = std::fs::read_to_string(drawings.join("block-01-key.svg")).unwrap();
+    // True to size, and the key's lines have their numbers.
+    assert!(key.contains("mm\"") && key.contains("</text>"));
+    assert_eq!(std::fs::read_dir(&drawings).unwrap().count(), 7);
     let none = restrike().arg("record").arg(&folder).output().unwrap();
     assert_eq!(none.status.code(), Some(2));
 }

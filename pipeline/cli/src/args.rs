@@ -54,6 +54,9 @@ pub(crate) enum Command {
     Record {
         /// The record's folder (`record` in a run's output folder).
         folder: PathBuf,
+        /// Also draw each block's edges, true to size, into this folder (SVG).
+        #[arg(long, value_name = "FOLDER")]
+        drawings: Option<PathBuf>,
     },
     /// Print the JSON Schema of a config file, for editors.
     Schema,

@@ -5,6 +5,7 @@ mod pair;
 mod palette;
 mod plan;
 mod record;
+mod record_drawing;
 mod run;
 mod stages;
 mod tell;
@@ -63,7 +64,7 @@ fn main() -> ExitCode {
         Command::Stages(args) => stages::show(&args),
         Command::Pair(args) => pair::run(&args, &teller),
         Command::Palette(args) => palette::run(&args),
-        Command::Record { folder } => record::show(&folder),
+        Command::Record { folder, drawings } => record::show(&folder, drawings.as_deref()),
         Command::Schema => print(&json_text(&restrike_engine::Config::schema())),
         Command::Completions { shell } => {
             let mut text = Vec::new();

@@ -5,13 +5,14 @@ use std::path::Path;
 use restrike_engine::{Record, Refusal};
 use serde_json::Value;
 
-use crate::{End, print};
+use crate::{End, print, record_drawing};
 
 /// Longest list of numbers that is printed in full.
 const FULL: usize = 6;
 
-/// Prints a record folder's parts; those in JSON with what they say.
-pub(crate) fn show(folder: &Path) -> Result<u8, End> {
+/// Prints a record folder's parts; those in JSON with what they say. Draws the
+/// blocks into a folder if one is given.
+pub(crate) fn show(folder: &Path, drawings: Option<&Path>) -> Result<u8, End> {
     if !folder.join("record.json").exists() {
         return Err(End::refused(Refusal::new(
             folder,
@@ -29,6 +30,11 @@ pub(crate) fn show(folder: &Path) -> Result<u8, End> {
         ));
         if let Ok(value) = serde_json::from_slice::<Value>(&part.data) {
             tell(&value, 1, &mut text);
+        }
+    }
+    if let Some(to) = drawings {
+        for path in record_drawing::write(&record, to)? {
+            text.push_str(&format!("drawn: {}\n", path.display()));
         }
     }
     print(&text)
