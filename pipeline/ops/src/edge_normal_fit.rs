@@ -168,6 +168,11 @@ impl EdgeFit {
         c[parameter][parameter].max(0.0).sqrt()
     }
 
+    /// Number of pieces that the samples are from.
+    pub fn piece_count(&self) -> f64 {
+        count(self.pieces)
+    }
+
     /// Robust deviance and Schwarz's penalty with a given scale; the samples
     /// count as many as there are pieces.
     fn criterion(&self, offsets: &[EdgeOffset], scale: f64, huber: Option<f64>) -> f64 {

@@ -9,6 +9,7 @@ use crate::level::Level;
 use crate::local::Local;
 use crate::sites::Sites;
 use crate::state::{KEY, RIDE, State};
+use crate::tile_levels::{self, Levels, Tile};
 
 /// Cauchy's constant.
 const CAUCHY: f64 = 2.385;
@@ -59,6 +60,8 @@ pub(crate) struct Fitted {
     pub(crate) fitting: Vec<f64>,
     /// By layer: whether the last step was small against what is known of it.
     pub(crate) settled: Vec<bool>,
+    /// By layer: why a block whose edges were not all seen has no place.
+    pub(crate) why: Vec<Option<String>>,
 }
 
 impl Fitted {
@@ -76,7 +79,9 @@ struct Pass {
     gradient: DVector<f64>,
     cost: f64,
     weight: f64,
-    tiles: std::collections::BTreeMap<u32, (DVector<f64>, Vec<f64>)>,
+    tiles: std::collections::BTreeMap<u32, Tile>,
+    /// What the levels of each piece come to.
+    levels: Levels,
     /// By layer: what its edge pixels could tell, and what they do after
     /// those that do not fit are set aside.
     could: Vec<f64>,
@@ -114,10 +119,11 @@ impl Joint<'_> {
     pub(crate) fn run(&self, sites: &Sites, start: &State, rounds: usize) -> Option<Fitted> {
         let mut state = start.clone();
         let mut noise = self.noise(sites, &state);
+        let mut levels = Levels::new();
         let mut last = DVector::zeros(state.len());
         let (mut before, mut relax) = (f64::MAX, 1.0);
         for _ in 0..rounds {
-            let pass = self.pass(sites, &state, noise, false);
+            let pass = self.pass(sites, &state, noise, &levels);
             let solver = self.solver(&pass, &state, 1e-3)?;
             let step = solver.solve(&self.pull(&pass, &state));
             // A step longer than the blur's reach would jump over what it aims at.
@@ -130,19 +136,20 @@ impl Joint<'_> {
             let scale = (1.2 * self.level.pixel / longest.max(1e-12)).min(relax);
             last = step * scale;
             state.step(last.as_slice());
+            levels = pass.levels;
             noise = self.noise(sites, &state);
             if longest < 0.03 * self.level.pixel {
                 break;
             }
         }
-        let pass = self.pass(sites, &state, noise, true);
+        let pass = self.pass(sites, &state, noise, &levels);
         let solver = self.solver(&pass, &state, 0.0)?;
         let inverse = solver.inverse();
         let n = state.len();
         // Sandwich over pieces of the sheet.
         let mut meat = DMatrix::<f64>::zeros(n, n);
-        for (g, _) in pass.tiles.values() {
-            meat.ger(1.0, g, g, 1.0);
+        for tile in pass.tiles.values() {
+            meat.ger(1.0, &tile.pull, &tile.pull, 1.0);
         }
         #[allow(clippy::cast_precision_loss)]
         let tiles = pass.tiles.len() as f64;
@@ -180,6 +187,7 @@ impl Joint<'_> {
             pieces,
             fitting,
             settled,
+            why: vec![None; self.layers.len()],
         })
     }
 
@@ -188,9 +196,9 @@ impl Joint<'_> {
         (0..self.layers.len())
             .map(|n| {
                 let (mut sum, mut square) = (0.0, 0.0);
-                for (_, info) in pass.tiles.values() {
-                    sum += info[n];
-                    square += info[n] * info[n];
+                for tile in pass.tiles.values() {
+                    sum += tile.told[n];
+                    square += tile.told[n] * tile.told[n];
                 }
                 if square > 0.0 {
                     sum * sum / square
@@ -320,7 +328,7 @@ impl Joint<'_> {
         })
     }
 
-    fn pass(&self, sites: &Sites, state: &State, noise: [f64; 3], last: bool) -> Pass {
+    fn pass(&self, sites: &Sites, state: &State, noise: [f64; 3], before: &Levels) -> Pass {
         let n = state.len();
         let model = self.model();
         let mut out = Pass {
@@ -329,15 +337,19 @@ impl Joint<'_> {
             cost: 0.0,
             weight: 0.0,
             tiles: std::collections::BTreeMap::new(),
+            levels: Levels::new(),
             could: vec![0.0; self.layers.len()],
             does: vec![0.0; self.layers.len()],
         };
         let mut pixel = Pixel::new(self.layers.len());
         let mut entries: Vec<(usize, [f64; 3])> = Vec::with_capacity(n);
+        let mut tones: Vec<(usize, [f64; 3])> = Vec::new();
         for site in &sites.places {
             model.pixel(state, site.place, &mut pixel);
             entries.clear();
             jacobian(state, site.place, &pixel, &mut entries);
+            tile_levels::changes(state, &pixel, &mut tones);
+            let known = before.get(&site.tile);
             let mut inverse = [0.0; 3];
             let mut residual = [0.0; 3];
             let mut rho = 0.0;
@@ -347,7 +359,10 @@ impl Joint<'_> {
                 let edge: f64 = pixel.by_distance.iter().map(|d| d[c] * d[c]).sum();
                 let variance = plain * plain + edge * SHAPE_SD_MM * SHAPE_SD_MM;
                 inverse[c] = 1.0 / variance;
-                rho += residual[c] * residual[c] / variance / 3.0;
+                // What the piece's levels explain is no misfit.
+                let explained =
+                    known.map_or(0.0, |l| tones.iter().map(|(a, j)| l[*a] * j[c]).sum());
+                rho += (residual[c] - explained).powi(2) / variance / 3.0;
             }
             let robust = 1.0 / (1.0 + rho / (CAUCHY * CAUCHY));
             out.cost += robust * rho;
@@ -355,11 +370,11 @@ impl Joint<'_> {
             // The three channels share paper and mottle: together they say
             // little more than one.
             let k = robust / 2.0;
-            let mut tile = last.then(|| {
-                out.tiles
-                    .entry(site.tile)
-                    .or_insert_with(|| (DVector::zeros(n), vec![0.0; self.layers.len()]))
-            });
+            let tile = out
+                .tiles
+                .entry(site.tile)
+                .or_insert_with(|| Tile::new(n, self.layers.len()));
+            tile.add(&tones, &entries, inverse.map(|v| k * v), residual);
             let normal = out.normal.as_mut_slice();
             for (a, (i, ji)) in entries.iter().enumerate() {
                 let mut pull = 0.0;
@@ -368,22 +383,17 @@ impl Joint<'_> {
                     weighted[c] = k * inverse[c] * ji[c];
                     pull += weighted[c] * residual[c];
                 }
-                out.gradient[*i] += pull;
-                if let Some(t) = tile.as_mut() {
-                    t.0[*i] += pull;
-                }
+                tile.pull[*i] += pull;
                 for (j, jj) in &entries[..=a] {
                     let v = weighted[0] * jj[0] + weighted[1] * jj[1] + weighted[2] * jj[2];
                     normal[j * n + i] += v;
                 }
             }
-            if let Some(t) = tile.as_mut() {
-                for (n, d) in pixel.by_distance.iter().enumerate() {
-                    let told = (0..3).map(|c| inverse[c] * d[c] * d[c]).sum::<f64>();
-                    t.1[n] += k * told;
-                    out.could[n] += told;
-                    out.does[n] += robust * told;
-                }
+            for (n, d) in pixel.by_distance.iter().enumerate() {
+                let told = (0..3).map(|c| inverse[c] * d[c] * d[c]).sum::<f64>();
+                tile.told[n] += k * told;
+                out.could[n] += told;
+                out.does[n] += robust * told;
             }
         }
         // Entries come in the order of the parameters, so only one half is filled.
@@ -394,6 +404,13 @@ impl Joint<'_> {
                 out.normal[(j, i)] = v;
             }
         }
+        let mut tiles = std::mem::take(&mut out.tiles);
+        for (at, tile) in &mut tiles {
+            let levels = tile.reduce(self.layers, &mut out.normal);
+            out.gradient += &tile.pull;
+            out.levels.insert(*at, levels);
+        }
+        out.tiles = tiles;
         out
     }
 }

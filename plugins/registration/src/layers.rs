@@ -39,6 +39,8 @@ pub(crate) struct Layer {
     pub(crate) centre: Point,
     /// Root mean square distance from the centroid, mm.
     pub(crate) radius: f64,
+    /// Shares of the square of `radius` that lie along x and along y.
+    pub(crate) spread: [f64; 2],
     /// Extent of the printed shape.
     pub(crate) extent: Rect,
 }

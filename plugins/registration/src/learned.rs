@@ -23,8 +23,8 @@ pub(crate) fn layer(name: &str, key: bool, fade: bool, shape: &Shape) -> Layer {
     let Moments {
         centre,
         radius,
+        spread,
         extent,
-        ..
     } = moments(&edges);
     Layer {
         name: name.to_owned(),
@@ -38,8 +38,16 @@ pub(crate) fn layer(name: &str, key: bool, fade: bool, shape: &Shape) -> Layer {
         parted: false,
         centre,
         radius,
+        spread: shares(spread),
         extent,
     }
+}
+
+/// Shares of the mean square distance along x and y.
+pub(crate) fn shares(spread: [f64; 2]) -> [f64; 2] {
+    let square = spread.map(|s| s * s);
+    let all = (square[0] + square[1]).max(1e-12);
+    square.map(|s| s / all)
 }
 
 /// Centroid, root mean square distance from it and extent of what prints.

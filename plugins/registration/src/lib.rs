@@ -9,6 +9,7 @@ mod marks;
 mod align;
 mod basis;
 mod coarse;
+mod edge_levels;
 mod frame;
 mod joint;
 mod layers;
@@ -21,12 +22,15 @@ mod parted;
 mod pictures;
 mod placement;
 mod record;
+mod relative;
+mod seen;
 mod settings;
 mod shape;
 mod sites;
 mod stage;
 mod state;
 mod tables;
+mod tile_levels;
 mod zero;
 
 #[cfg(test)]

@@ -8,7 +8,7 @@ use restrike_stage::StageError;
 pub(crate) use restrike_ops::block_record::{MOST, Source, ZeroPart, names};
 
 use crate::layers::{Layer, rough};
-use crate::learned::moments;
+use crate::learned::{moments, shares};
 
 /// Kind of source of a shape: an impression of this block alone.
 pub(crate) const PROOF: &str = "proof";
@@ -59,7 +59,7 @@ impl Known {
     }
 
     fn of(shape: BlockShape) -> Self {
-        let extent = moments(&shape.edges).extent;
+        let moments = moments(&shape.edges);
         let part = shape.part;
         let layer = Layer {
             name: part.name.clone(),
@@ -73,7 +73,8 @@ impl Known {
             parted: part.source.kind == REFERENCE,
             centre: restrike_stage::Point::new(part.centre_mm[0], part.centre_mm[1]),
             radius: part.radius_mm,
-            extent,
+            spread: shares(moments.spread),
+            extent: moments.extent,
         };
         Self { layer, part }
     }

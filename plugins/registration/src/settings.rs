@@ -14,8 +14,8 @@ pub(crate) struct Settings {
     /// How far a block may lie from where its proof has it, mm.
     #[schemars(range(min = 0.2, max = 10.0))]
     pub(crate) reach_mm: f64,
-    /// Largest standard error at the block's middle, along either axis, at which a
-    /// block counts as located, mm.
+    /// Largest standard error of a block's displacement, root mean square over what
+    /// it prints, at which it counts as located, mm.
     #[schemars(range(min = 0.005, max = 1.0))]
     pub(crate) located_se_mm: f64,
     /// Whether wear of the edges (retreat) is fitted beside the motion. Without it
@@ -37,7 +37,7 @@ impl Default for Settings {
     fn default() -> Self {
         Self {
             reach_mm: 5.0,
-            located_se_mm: 0.05,
+            located_se_mm: 0.03,
             retreat: true,
             edge_pixels: 6000,
             pictures: true,

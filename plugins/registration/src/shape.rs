@@ -2,6 +2,7 @@
 
 use restrike_stage::{Point, Raster, Rect};
 
+use crate::edge_levels;
 use crate::paper::{Paper, STIFF_FADE_MM, STIFF_MM};
 use restrike_ops::grid::Grid;
 
@@ -30,6 +31,11 @@ const EDGE_MM: f64 = 2.0;
 /// a block printed with a gradation fades out.
 const FAINT: f64 = 0.3;
 const FAINT_FADE: f64 = 0.03;
+/// The same for an even ink that takes less light than this (absorption):
+/// the paper's own unevenness is a third to a half of it in places, and would
+/// leave islands of ink that no other sheet shows.
+const FAINT_PALE: f64 = 0.6;
+const PALE: f64 = 0.4;
 
 /// Reads the shape off a sheet laid out on a grid (`resample`), looking at
 /// `area` only.
@@ -106,7 +112,12 @@ pub(crate) fn shape(
             *l = *l && images.iter().any(|i| i.grown(3.0).contains(p));
         }
     }
-    let (ink, ink_grid) = ink_map(calmed.data(), &looked, grid, fade);
+    let faint = if !fade && absorption.iter().all(|a| *a < PALE) {
+        FAINT_PALE
+    } else {
+        faint
+    };
+    let (ink, ink_grid) = ink_map(calmed.data(), &looked, grid, fade, faint);
     let mut coverage = Raster::new(w, h, 1);
     let weight = absorption.map(|a| a.max(0.0));
     let mut printed = 0.0;
@@ -144,6 +155,14 @@ pub(crate) fn shape(
     if printed < LEAST {
         return Err("no ink was found".to_owned());
     }
+    // Light that tells this ink from its paper best: each channel by how much of it is taken.
+    let by = absorption.map(|a| (a.max(0.0) * (1.0 - libm::exp(-a.max(0.0)))) as f32);
+    let light: Vec<f32> = sheet
+        .data()
+        .chunks_exact(3)
+        .map(|v| by[0] * v[0] + by[1] * v[1] + by[2] * v[2])
+        .collect();
+    let coverage = edge_levels::placed(&calm(coverage), &light, &looked, grid);
     let coverage = calm(coverage);
     Ok(Shape {
         coverage,
@@ -272,8 +291,7 @@ fn bare(z: &[f32], looked: &[bool], w: usize, h: usize, most: f32) -> Vec<bool> 
     clippy::cast_sign_loss,
     clippy::cast_precision_loss
 )]
-fn ink_map(z: &[f32], looked: &[bool], grid: Grid, fade: bool) -> (Raster<f32>, Grid) {
-    let faint = if fade { FAINT_FADE } else { FAINT };
+fn ink_map(z: &[f32], looked: &[bool], grid: Grid, fade: bool, faint: f64) -> (Raster<f32>, Grid) {
     let (w, h) = (grid.width, grid.height);
     let step = ((INK_CELL_MM / grid.pitch).round() as usize).max(1);
     let (cw, ch) = (w.div_ceil(step), h.div_ceil(step));

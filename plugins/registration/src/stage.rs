@@ -11,6 +11,7 @@ use restrike_stage::{
 
 use crate::align::{Aligned, align};
 use crate::frame::{SheetPlace, place};
+use crate::joint::Fitted;
 use crate::layers::Layer;
 use crate::learned;
 use crate::located::{Limits, located};
@@ -19,6 +20,8 @@ use crate::parted;
 use crate::pictures;
 use crate::placement;
 use crate::record::{self, Known, Source, ZeroPart};
+use crate::relative;
+use crate::seen::{self, Edge};
 use crate::settings::Settings;
 use crate::shape;
 use crate::state::{RIDE, Ride};
@@ -35,6 +38,8 @@ pub(crate) struct Registration {
     settings: Settings,
     project: Project,
     known: Option<Vec<Known>>,
+    /// By block of the record: edges that lay free where no proof shows it.
+    free: Vec<Vec<Edge>>,
     learning: Mutex<Learning>,
 }
 
@@ -245,29 +250,38 @@ impl Registration {
         out.note(
             Grade::Info,
             &format!(
-                "{NO_PROOF}: the blocks' shapes are taken from what {} shows of them. The key is found on every sheet; the other blocks' edges run hidden under it, so their register is not measured",
+                "{NO_PROOF}: the blocks' shapes are taken from what {} shows of them. The key is found on every sheet; of the other blocks, how far they moved against that impression, where enough of their edges lies free of the key. Nothing of it is against the key",
                 kept.file
             ),
         );
-        let mut blocks = Vec::new();
+        let mut layers = Vec::new();
+        let mut orders = Vec::new();
         for (info, shape) in self.project.blocks.iter().zip(shapes) {
             match shape {
                 Ok(shape) => {
-                    let layer = learned::layer(&info.name, info.key, info.bokashi, &shape);
-                    let source = Source {
-                        file: kept.file.clone(),
-                        sha256: kept.sha256.clone(),
-                        kind: record::REFERENCE.to_owned(),
-                        scan_to_mm: kept.scan_to_mm,
-                    };
-                    let mut known = Known::new(layer, info.order, source);
-                    known.part.zero.basis = "reference".to_owned();
-                    known.part.zero.words = format!("taken as {} has it", kept.file);
-                    blocks.push(known);
+                    layers.push(learned::layer(&info.name, info.key, info.bokashi, &shape));
+                    orders.push(info.order);
                 }
                 Err(why) => out.note(Grade::Warning, &format!("{}: {why}", kept.file)),
             }
         }
+        seen::by_the_same_rule(&mut layers, kept.scan.view(), &kept.place.to_print);
+        let mut blocks: Vec<Known> = layers
+            .into_iter()
+            .zip(orders)
+            .map(|(layer, order)| {
+                let source = Source {
+                    file: kept.file.clone(),
+                    sha256: kept.sha256.clone(),
+                    kind: record::REFERENCE.to_owned(),
+                    scan_to_mm: kept.scan_to_mm,
+                };
+                let mut known = Known::new(layer, order, source);
+                known.part.zero.basis = "reference".to_owned();
+                known.part.zero.words = format!("taken as {} has it", kept.file);
+                known
+            })
+            .collect();
         if !blocks.iter().any(|b| b.part.key) {
             out.note(
                 Grade::Warning,
@@ -421,10 +435,12 @@ impl Stage for Registration {
         project: &Project,
         records: &BTreeMap<String, Vec<u8>>,
     ) -> Result<Self, StageError> {
+        let known = record::read(records)?;
         Ok(Self {
             settings: Settings::read(settings)?,
             project: project.clone(),
-            known: record::read(records)?,
+            free: known.as_deref().map_or_else(Vec::new, relative::free_edges),
+            known,
             learning: Mutex::default(),
         })
     }
@@ -461,7 +477,7 @@ impl Stage for Registration {
         let images = self.images();
         let layers: Vec<Layer> = known.iter().map(|k| k.layer.clone()).collect();
         let rules = self.settings.rules(!place.by_border);
-        let aligned = align(
+        let mut aligned = align(
             input.scan,
             &place.to_print,
             place.sheet,
@@ -470,7 +486,17 @@ impl Stage for Registration {
             &rules,
         )
         .map_err(StageError::new)?;
-        self.rows(&aligned, known, &place.to_print, out)?;
+        let print = &place.to_print;
+        let by_edges = |fit: &mut Fitted, image| {
+            relative::locate(fit, &layers, &self.free, input.scan, print, image);
+        };
+        by_edges(&mut aligned.whole, None);
+        for (part, image) in aligned.parts.iter_mut().zip(&images) {
+            if let Some(part) = part {
+                by_edges(part, Some(*image));
+            }
+        }
+        self.rows(&aligned, known, print, out)?;
         if self.settings.pictures && !out.cancelled() {
             pictures::draw(&input, &place, &aligned, known, &self.settings, out)?;
         }

@@ -202,6 +202,12 @@ pub(crate) fn specs() -> Vec<TableSpec> {
                     "That direction, counter-clockwise from left-right.",
                 ),
                 number("weakest_se_mm", "mm", 4, "Standard error along it."),
+                number(
+                    "area_se_mm",
+                    "mm",
+                    4,
+                    "Standard error of the block's displacement, root mean square over what it prints: shift, turn, stretch and shear together.",
+                ),
             ],
         },
         TableSpec {
@@ -266,8 +272,8 @@ pub(crate) fn block_row(image: &str, block: &Known, l: &Located, strength: f64) 
         (NINETY * spread.max(0.0).sqrt()).max(l.lost.unwrap_or(0.0))
     };
     let ok = l.reason.is_none();
-    // A shape without the edges under the key was not looked for: no bounds either.
-    let bounded = |v: f64| (!block.layer.parted).then_some(v);
+    // Where the edges that are seen tell nothing there are no bounds either.
+    let bounded = |v: f64| (!block.layer.parted || l.lost.is_none()).then_some(v);
     let given = |v: f64| ok.then_some(v);
     let basis = Basis::of_zero(&block.part.zero).name();
     let words = if l.middle_se[0].max(l.middle_se[1]) > 2.0 * l.middle_se[0].min(l.middle_se[1]) {
@@ -319,6 +325,7 @@ pub(crate) fn block_row(image: &str, block: &Known, l: &Located, strength: f64) 
         .set("weakest", words)
         .set("weakest_deg", l.weakest.0)
         .set("weakest_se_mm", l.weakest.1)
+        .set("area_se_mm", l.area_se)
 }
 
 /// The row of a block of which the record holds no shape.

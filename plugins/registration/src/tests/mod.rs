@@ -83,6 +83,11 @@ impl Set {
             colours: 5,
             ..DesignSpec::default()
         });
+        Self::of(design, seed, change)
+    }
+
+    /// The block set of a design with its proofs and a run.
+    pub(super) fn of(design: Design, seed: u64, change: &dyn Fn(&mut RunSpec)) -> Self {
         let mut run = RunSpec {
             sheets: 1,
             seed,

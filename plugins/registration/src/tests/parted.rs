@@ -3,11 +3,11 @@
 use restrike_ops::grid::Grid;
 use restrike_ops::resample::resample;
 use restrike_stage::{BlockInfo, Point};
-use restrike_synth::srgb_encode;
+use restrike_synth::{Design, DesignSpec, Family, srgb_encode};
 
 use super::{Set, affine};
 use crate::align::{Rules, align};
-use crate::{learned, parted};
+use crate::{learned, parted, relative, seen};
 
 /// The block list of a design, with the colours of solids on this paper.
 fn blocks(set: &Set, paper: [f64; 3]) -> Vec<BlockInfo> {
@@ -96,6 +96,89 @@ fn without_proofs_the_key_is_found_by_a_reference_impression() {
     }
     let rms = f64::sqrt(square / count) / (25.4 / 300.0);
     assert!(rms < 0.15, "{rms:.3} px");
+}
+
+/// Where enough of a block's edges lies free on both impressions, its motion
+/// against the reference is found as well as with a proof; elsewhere nothing is said.
+#[test]
+fn without_proofs_motion_between_sheets_is_found_or_refused() {
+    let (mut found, mut refused) = (0, 0);
+    let seed = 54;
+    let design = Design::generate(&DesignSpec {
+        seed,
+        family: Family::Lettering,
+        ..DesignSpec::default()
+    });
+    let set = Set::of(design, seed, &|run| run.sheets = 2);
+    let reference = set.scan(0);
+    let grid = Grid::over(set.sheet, 25.4 / 300.0);
+    let laid = resample(reference.view(), &reference.to_print(), grid).unwrap();
+    let blocks = blocks(&set, [0.80, 0.77, 0.70]);
+    let shapes = parted::shapes(&laid, grid, set.sheet, &set.images, &blocks).unwrap();
+    let mut layers: Vec<_> = blocks
+        .iter()
+        .zip(shapes)
+        .filter_map(|(b, s)| {
+            let mut layer = learned::layer(&b.name, b.key, b.bokashi, &s.ok()?);
+            layer.parted = true;
+            Some(layer)
+        })
+        .collect();
+    seen::by_the_same_rule(&mut layers, reference.view(), &reference.to_print());
+    let free: Vec<_> = (0..layers.len())
+        .map(|n| {
+            if layers[n].key {
+                Vec::new()
+            } else {
+                seen::free_edges(&layers, n, grid.pitch)
+            }
+        })
+        .collect();
+    let sheet = set.scan(1);
+    let frame = sheet.to_print();
+    let rules = Rules::default();
+    let mut fit = align(
+        sheet.view(),
+        &frame,
+        set.sheet,
+        &set.images,
+        &layers,
+        &rules,
+    )
+    .unwrap()
+    .whole;
+    relative::locate(&mut fit, &layers, &free, sheet.view(), &frame, None);
+    let map = |t: &restrike_synth::Truth, name: &str| {
+        let b = t.blocks.iter().find(|b| b.name == name).unwrap();
+        affine(b.block_to_scan)
+    };
+    let key = &set.design.key().unwrap().name;
+    // Place of a block on the reference -> where the sheet has it, both against the key.
+    let to_record = reference.to_print();
+    for (n, layer) in layers.iter().enumerate().filter(|(_, l)| !l.key) {
+        if fit.why[n].is_some() {
+            refused += 1;
+            continue;
+        }
+        let back = map(&reference.truth, &layer.name).then(&to_record);
+        let true_map = back
+            .inverse()
+            .unwrap()
+            .then(&map(&sheet.truth, &layer.name))
+            .then(&map(&sheet.truth, key).inverse().unwrap())
+            .then(&map(&reference.truth, key))
+            .then(&to_record);
+        let c = layer.centre;
+        let off = fit.state.rides[n].map().unwrap().apply(c) - true_map.apply(c);
+        let px = off.norm() / (25.4 / 300.0);
+        println!("{seed} {}: {px:.3} px", layer.name);
+        assert!(px < 0.5, "{seed} {}: {px:.3} px off", layer.name);
+        found += 1;
+    }
+    assert!(
+        found >= 1 && refused >= 1,
+        "{found} found, {refused} refused"
+    );
 }
 
 #[test]
