@@ -22,6 +22,8 @@ pub struct BlockErrors {
     pub located: usize,
     /// Error of the motion as measured, rms over the block's printed area, px, a value a sheet.
     pub motion_px: Vec<f64>,
+    /// What is stated of that error beside it, px.
+    pub stated_px: Vec<f64>,
     /// Error of the shift at the block's middle, px, each axis, with its interval.
     pub middle_px: Spread,
     /// The same of blocks that were not located: do their intervals hold?
@@ -264,6 +266,8 @@ impl Report {
             }
             let n = points.len().max(1) as f64;
             e.motion_px.push((square / n).sqrt() / self.pixel);
+            e.stated_px
+                .push(number("area_se_mm").unwrap_or(f64::INFINITY) / self.pixel);
             let stated = number("weakest_se_mm").unwrap_or(0.0);
             if (square / n).sqrt() > self.pixel.max(4.0 * stated) {
                 self.astray += 1;
@@ -371,6 +375,7 @@ impl Report {
             all.rows += e.rows;
             all.located += e.located;
             all.motion_px.extend(&e.motion_px);
+            all.stated_px.extend(&e.stated_px);
             all.middle_px.join(&e.middle_px);
             all.hidden_px.join(&e.hidden_px);
             all.register_mm.extend(&e.register_mm);
@@ -396,6 +401,22 @@ impl Report {
             self.refused,
             self.astray
         );
+        for most in [0.1, 0.15, 0.2] {
+            let sure: Vec<f64> = all
+                .motion_px
+                .iter()
+                .zip(&all.stated_px)
+                .filter(|(_, s)| **s <= most)
+                .map(|(e, _)| *e)
+                .collect();
+            let _ = writeln!(
+                out,
+                "rows that state a standard error of {most} px or less over the printed area: {:.0} %, off by {:.3} px rms, {:.3} at most",
+                100.0 * sure.len() as f64 / all.rows.max(1) as f64,
+                rms(&sure),
+                sure.iter().copied().fold(0.0, f64::max),
+            );
+        }
         for (why, n) in &self.reasons {
             let _ = writeln!(out, "not located, {n} rows: {why}");
         }
