@@ -32,6 +32,9 @@ pub(crate) struct Deskew {
 /// Share of the learned design's contrast under which a sheet that does not
 /// show the design is blank.
 const BLANK_SHARE: f64 = 0.25;
+/// A proof of one pale block alone shows less than a print: of the contrast
+/// under which a sheet is blank.
+const PALE_PROOF: f64 = 0.6;
 
 /// Response that names a sheet found only after looking for it in other ways:
 /// impressions of the design respond by more, others by less however they are turned.
@@ -132,6 +135,7 @@ impl Deskew {
         // Where the design is known, so is how much there should be of it.
         let least = match (&self.comparer, responses) {
             (Some(c), Some(_)) => s.blank_contrast.max(BLANK_SHARE * c.contrast()),
+            _ if proof => PALE_PROOF * s.blank_contrast,
             _ => s.blank_contrast,
         };
         if contrast < least && best < s.least_response {
