@@ -44,7 +44,7 @@ fn the_preset_for_a_stack_grades_halves_and_counts_them() {
         found["left"],
         [
             "look again",
-            "look again",
+            "pass",
             "second",
             "pass",
             "look again",
@@ -102,9 +102,9 @@ fn the_preset_for_a_stack_grades_halves_and_counts_them() {
             "sheets 1 0 1 5 1 33.3",
             // Far from a block's middle its turn and stretch are not known well
             // enough to tell a pass from a second; the verso is open between all.
-            "left 1 1 1 4 0 33.3",
+            "left 2 1 1 3 0 50.0",
             "right 1 0 1 5 0 33.3",
-            "copies 2 1 2 9 0 33.3",
+            "copies 3 1 2 8 0 42.9",
         ]
     );
 

@@ -10,6 +10,9 @@ use crate::{End, print, record_drawing};
 /// Longest list of numbers that is printed in full.
 const FULL: usize = 6;
 
+/// Longest list of which every entry is told.
+const MANY: usize = 30;
+
 /// Prints a record folder's parts; those in JSON with what they say. Draws the
 /// blocks into a folder if one is given.
 pub(crate) fn show(folder: &Path, drawings: Option<&Path>) -> Result<u8, End> {
@@ -73,6 +76,7 @@ fn tell(value: &Value, depth: usize, out: &mut String) {
 /// A value in one line, if it is short or a long list of plain values.
 fn short(value: &Value) -> Option<String> {
     match value {
+        Value::Array(list) if list.len() > MANY => Some(format!("{} entries", list.len())),
         Value::Array(list) => {
             let plain = list.iter().all(|v| v.is_number() || v.is_boolean());
             if plain && list.len() <= FULL {

@@ -48,7 +48,7 @@ pub(crate) fn write(record: &Record, folder: &Path) -> Result<Vec<PathBuf>, End>
     Ok(out)
 }
 
-/// A block's edges on its print, face up; the key's with its lines' numbers.
+/// A block's edges as its print shows them; the key's with its lines' numbers.
 fn picture(block: &BlockShape, lines: Option<&Atlas>) -> Option<Picture> {
     #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
     let step = ((PITCH_MM / block.edges.pitch).round() as usize).max(1);
@@ -77,10 +77,12 @@ fn picture(block: &BlockShape, lines: Option<&Atlas>) -> Option<Picture> {
             stroke: Stroke::Solid,
         })
         .collect();
-    marks.push(Mark::Cross {
-        at: at(Point::default()),
-        tone: Tone::Guide,
-    });
+    if area.contains(Point::default()) {
+        marks.push(Mark::Cross {
+            at: at(Point::default()),
+            tone: Tone::Guide,
+        });
+    }
     for line in lines.map_or(&[][..], |a| &a.lines) {
         if line.length_mm < NUMBERED_MM {
             continue;
@@ -114,7 +116,7 @@ fn caption(block: &BlockShape, numbered: bool) -> String {
         (false, words) => format!("zero: {}: {words}", p.zero.basis),
     };
     format!(
-        "Block {}, printed as number {}: its edges as they print, face up (the block lies mirrored). From the {} {}; {:.0} mm2; {zero}. Cross: the sheet's centre.{numbers}",
+        "Block {}, printed as number {}: its edges as the print shows them (the block itself is the mirror image). From the {} {}; {:.0} mm2; {zero}. Cross: the sheet's centre.{numbers}",
         p.name, p.order, p.source.kind, p.source.file, p.area_mm2
     )
 }

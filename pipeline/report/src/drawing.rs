@@ -170,17 +170,24 @@ fn add(group: Group, mark: &Mark) -> Group {
                 .add(segment(*to, *to - head + side * 0.8, *tone))
                 .add(segment(*to, *to - head - side * 0.8, *tone))
         }
-        Mark::Text { at, text, tone } if finite(at) => group.add(
-            Text::new(text.as_str())
-                .set("x", mm(at.x))
-                .set("y", mm(at.y))
-                .set("fill", colour(*tone))
-                // Words stand on white, whatever lines run below them.
-                .set("stroke", "#ffffff")
-                .set("stroke-width", HALO)
-                .set("stroke-linejoin", "round")
-                .set("paint-order", "stroke"),
-        ),
+        Mark::Text { at, text, tone } if finite(at) => {
+            let words = || {
+                Text::new(text.as_str())
+                    .set("x", mm(at.x))
+                    .set("y", mm(at.y))
+                    .set("fill", colour(*tone))
+            };
+            // Words stand on white, whatever lines run below them: drawn twice,
+            // for not every reader knows an order of painting.
+            group
+                .add(
+                    words()
+                        .set("stroke", "#ffffff")
+                        .set("stroke-width", HALO)
+                        .set("stroke-linejoin", "round"),
+                )
+                .add(words())
+        }
         _ => group,
     }
 }

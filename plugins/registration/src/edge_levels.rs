@@ -89,13 +89,15 @@ impl Side {
 /// The coverage with its edges placed by what lies beside them.
 ///
 /// `light`: by sample, the light that tells this ink best; `looked`: samples
-/// that count. Where one side shows too little, the coverage stays.
+/// that count; `sharp`: whether there is an edge to be placed at a place. Where
+/// one side shows too little, the coverage stays.
 #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
 pub(crate) fn placed(
     coverage: &Raster<f32>,
     light: &[f32],
     looked: &[bool],
     grid: Grid,
+    sharp: &dyn Fn(Point) -> bool,
 ) -> Raster<f32> {
     let w = grid.width;
     let edges = level_distance(coverage, 0.5, Inside::Above, grid.origin, grid.pitch);
@@ -129,6 +131,9 @@ pub(crate) fn placed(
             .get_or_insert_with(|| Some((paper.plane(i, j, area)?, ink.plane(i, j, area)?)));
         let Some((bare, inked)) = both else { continue };
         let p = grid.place(k % w, k / w);
+        if !sharp(p) {
+            continue;
+        }
         let (bare, inked) = (bare.at(p), inked.at(p));
         let gap = bare - inked;
         if gap > 0.0 {

@@ -9,6 +9,7 @@ mod marks;
 mod align;
 mod basis;
 mod coarse;
+mod doubts;
 mod edge_levels;
 mod frame;
 mod joint;

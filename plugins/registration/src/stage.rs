@@ -10,6 +10,7 @@ use restrike_stage::{
 };
 
 use crate::align::{Aligned, align};
+use crate::doubts;
 use crate::frame::{SheetPlace, place};
 use crate::joint::Fitted;
 use crate::layers::Layer;
@@ -163,6 +164,25 @@ impl Registration {
         if blocks.is_empty() {
             blocks = self.parts_of_reference(learning.reference.take(), out);
             return self.put(&blocks, out);
+        }
+        // The last first, so that the others keep their places.
+        for (n, why) in doubts::doubtful(&blocks, &self.project.blocks)
+            .into_iter()
+            .rev()
+        {
+            out.note(Grade::Warning, &why);
+            blocks.remove(n);
+        }
+        for info in &self.project.blocks {
+            if !blocks.iter().any(|b| b.part.name == info.name) {
+                out.note(
+                    Grade::Warning,
+                    &format!(
+                        "no proof of block {} to learn its shape from: it is not looked for on any sheet",
+                        info.name
+                    ),
+                );
+            }
         }
         let Some(key) = blocks.iter().position(|b| b.part.key) else {
             out.note(

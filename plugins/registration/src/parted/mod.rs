@@ -109,14 +109,29 @@ fn colours(blocks: &[BlockInfo], paper: [f64; 3]) -> Result<Vec<[f64; 3]>, Strin
                     b.name
                 )
             })?;
-            let coded: palette::Srgb<u8> = text
-                .parse()
-                .map_err(|_| format!("the colour of block {} is not `#rrggbb`", b.name))?;
-            let linear = coded.into_format::<f64>().into_linear();
-            let linear = [linear.red, linear.green, linear.blue];
-            Ok([0, 1, 2].map(|c| -libm::log((linear[c] / paper[c]).clamp(5e-3, 1.0))))
+            let linear = light(text)
+                .ok_or_else(|| format!("the colour of block {} is not `#rrggbb`", b.name))?;
+            Ok(absorbed(linear, paper))
         })
         .collect()
+}
+
+/// Linear light of a colour `#rrggbb`.
+fn light(text: &str) -> Option<[f64; 3]> {
+    let coded: palette::Srgb<u8> = text.parse().ok()?;
+    let linear = coded.into_format::<f64>().into_linear();
+    Some([linear.red, linear.green, linear.blue])
+}
+
+fn absorbed(linear: [f64; 3], paper: [f64; 3]) -> [f64; 3] {
+    [0, 1, 2].map(|c| -libm::log((linear[c] / paper[c]).clamp(5e-3, 1.0)))
+}
+
+/// Absorption of a solid by its colour in the block list, on a paper as prints
+/// usually have; none without a colour.
+pub(crate) fn absorption(colour: &str) -> Option<[f64; 3]> {
+    const PAPER: [f64; 3] = [0.80, 0.77, 0.70];
+    Some(absorbed(light(colour)?, PAPER))
 }
 
 /// A sheet as it is seen.
