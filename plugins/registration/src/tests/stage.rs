@@ -2,8 +2,12 @@
 
 use std::collections::BTreeMap;
 
+use restrike_stage::BlockInfo;
+use restrike_synth::srgb_encode;
+
 use super::Set;
 use crate::align::Rules;
+use crate::doubts::doubtful;
 use crate::located::{Limits, direction, located};
 use crate::record::{self, Known, Source};
 
@@ -109,4 +113,51 @@ fn directions_have_words() {
     assert_eq!(direction(88.0), "up-down");
     assert_eq!(direction(45.0), "lower left to upper right");
     assert_eq!(direction(-40.0), "upper left to lower right");
+}
+
+/// Exchanged proofs and one block's proof listed twice are named; a right list is not.
+#[test]
+fn exchanged_and_doubled_proofs_are_not_used() {
+    let set = Set::new(301, false, &|_| ());
+    let paper = [0.80, 0.77, 0.70];
+    let list: Vec<BlockInfo> = set
+        .design
+        .blocks
+        .iter()
+        .map(|b| {
+            let code = [0, 1, 2].map(|c| {
+                let linear = paper[c] * libm::exp(-b.absorption[c]);
+                format!("{:02x}", (255.0 * srgb_encode(linear)).round() as u8)
+            });
+            BlockInfo {
+                name: b.name.clone(),
+                order: b.order,
+                key: b.key,
+                bokashi: !b.bokashi.is_empty(),
+                colour: Some(format!("#{}", code.concat())),
+            }
+        })
+        .collect();
+    let right = known(&set);
+    assert_eq!(doubtful(&right, &list), []);
+
+    let (red, green) = (set.at("red"), set.at("green"));
+    let mut exchanged = known(&set);
+    exchanged[red].part.name = "green".to_owned();
+    exchanged[green].part.name = "red".to_owned();
+    let found = doubtful(&exchanged, &list);
+    assert_eq!(found.len(), 2, "{found:?}");
+    assert!(
+        found
+            .iter()
+            .all(|(n, why)| [red, green].contains(n) && why.contains("exchanged"))
+    );
+
+    let mut doubled = known(&set);
+    let mut copy = doubled[green].clone();
+    copy.part.name = "moss".to_owned();
+    doubled.push(copy);
+    let found = doubtful(&doubled, &list);
+    assert_eq!(found.len(), 1, "{found:?}");
+    assert!(found[0].1.contains("same shape and ink"));
 }
