@@ -5,6 +5,8 @@
 //! off by a normal error turns each of them over with a probability that follows,
 //! and with it goes the overlap: fine lines are mostly edge.
 
+use restrike_ops::bisect::bisect;
+
 /// Bins of a pixel's cover from half, in pixels.
 const BINS: usize = 50;
 
@@ -49,19 +51,11 @@ impl Outline {
     /// How far off the outline is if that is all that costs this overlap, pixels;
     /// none where it takes more than half a pixel.
     pub(crate) fn off(&self, overlap: f64) -> Option<f64> {
-        let (mut low, mut high) = (0.0, 0.5);
-        if self.overlap(high) > overlap {
+        const MOST: f64 = 0.5;
+        if self.overlap(MOST) > overlap {
             return None;
         }
-        for _ in 0..30 {
-            let middle = f64::midpoint(low, high);
-            if self.overlap(middle) > overlap {
-                low = middle;
-            } else {
-                high = middle;
-            }
-        }
-        Some(f64::midpoint(low, high))
+        Some(bisect(0.0, MOST, 30, |off| self.overlap(off) > overlap))
     }
 }
 

@@ -57,7 +57,8 @@ fn the_preset_for_planes_takes_the_first_sheets_apart() {
     for r in &measured {
         assert!(number(r, "printed_mm2") > 1.0, "{r:?}");
         // The gradation's mean is about half of its solid.
-        assert!((0.5..1.5).contains(&number(r, "strength")), "{r:?}");
+        let least = if r[at("block")] == "blue" { 0.5 } else { 0.6 };
+        assert!((least..1.5).contains(&number(r, "strength")), "{r:?}");
         assert!(number(r, "shape_iou") > 0.85, "{r:?}");
         assert!(number(r, "confident_share") > 0.8, "{r:?}");
     }

@@ -57,13 +57,8 @@ fn picture(block: &BlockShape, lines: Option<&Atlas>) -> Option<Picture> {
         .into_iter()
         .filter(|c| c.length() * edges.pitch >= LEAST_MM)
         .map(|c| {
-            let place = |p: &Point| {
-                Point::new(
-                    edges.origin.x + p.x * edges.pitch,
-                    edges.origin.y - p.y * edges.pitch,
-                )
-            };
-            (c.points.iter().map(place).collect(), c.closed)
+            let points = c.points.into_iter().map(|p| edges.between(p));
+            (points.collect(), c.closed)
         })
         .collect();
     let area = extent(outlines.iter().flat_map(|(p, _)| p))?.grown(ABOUT_MM);

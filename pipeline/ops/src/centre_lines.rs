@@ -210,9 +210,10 @@ impl Solids {
                 points: c
                     .points
                     .iter()
+                    .map(|p| map.between(*p))
                     .map(|p| OutlinePoint {
-                        x_mm: map.origin.x + p.x * map.pitch,
-                        y_mm: map.origin.y - p.y * map.pitch,
+                        x_mm: p.x,
+                        y_mm: p.y,
                     })
                     .collect(),
             })

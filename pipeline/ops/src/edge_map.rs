@@ -42,6 +42,14 @@ impl EdgeMap {
         )
     }
 
+    /// Place of a point between samples, as a contour gives them: (i, j).
+    pub fn between(&self, p: Point) -> Point {
+        Point::new(
+            self.origin.x + p.x * self.pitch,
+            self.origin.y - p.y * self.pitch,
+        )
+    }
+
     /// Every `step`-th sample: enough to tell how far the edge is, and small
     /// enough to stay in a processor's cache.
     pub fn thinned(&self, step: usize) -> Self {

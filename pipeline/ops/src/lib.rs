@@ -5,6 +5,7 @@ pub mod atlas;
 pub mod autocorrelation;
 pub mod beta_binomial;
 pub mod binomial_interval;
+pub mod bisect;
 pub mod block_record;
 pub mod centre_lines;
 pub mod change_points;

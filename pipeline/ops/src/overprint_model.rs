@@ -12,6 +12,7 @@
 
 use std::collections::BTreeMap;
 
+use crate::bisect::bisect;
 use crate::ciede2000::ciede2000;
 use crate::cielab::{White, linear_srgb_to_lab};
 use crate::kubelka_munk::Coat;
@@ -233,19 +234,11 @@ impl OverprintModel {
             return coat(a.max(0.0) / 2.0);
         }
         let wanted = paper * libm::exp(-a);
-        let (mut low, mut high) = (0.0, 1.0);
+        let mut high = 1.0;
         while coat(high).over(paper) > wanted && high < 1e4 {
             high *= 2.0;
         }
-        for _ in 0..60 {
-            let middle = f64::midpoint(low, high);
-            if coat(middle).over(paper) > wanted {
-                low = middle;
-            } else {
-                high = middle;
-            }
-        }
-        coat(f64::midpoint(low, high))
+        coat(bisect(0.0, high, 60, |k| coat(k).over(paper) > wanted))
     }
 
     /// Whether an overprint with this ink is off by what an eye can see.

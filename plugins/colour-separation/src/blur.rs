@@ -1,5 +1,6 @@
 //! The scan's blur as a handful of taps, and edges drawn to be seen through it.
 
+use restrike_ops::bisect::bisect;
 use restrike_stage::Point;
 
 use crate::sheet::Sheet;
@@ -64,24 +65,17 @@ impl Blur {
 
 /// Variance of the Gaussian whose taps have this variance, in standard deviations of the blur.
 fn inner(variance: f64) -> f64 {
-    let (mut low, mut high) = (0.1, 5.0);
-    for _ in 0..40 {
-        let middle = f64::midpoint(low, high);
+    bisect(0.1, 5.0, 40, |v| {
         let (mut sum, mut square) = (0.0, 0.0);
         for n in 0..TAPS {
             #[allow(clippy::cast_precision_loss)]
             let x = (n as f64 - (TAPS / 2) as f64) * STEP;
-            let k = libm::exp(-0.5 * x * x / middle);
+            let k = libm::exp(-0.5 * x * x / v);
             sum += k;
             square += k * x * x;
         }
-        if square / sum < variance {
-            low = middle;
-        } else {
-            high = middle;
-        }
-    }
-    f64::midpoint(low, high)
+        square / sum < variance
+    })
 }
 
 #[cfg(test)]

@@ -10,6 +10,7 @@
 
 use std::sync::{Arc, Mutex, PoisonError};
 
+use restrike_ops::bisect::bisect;
 use restrike_ops::block_record::BlockShape;
 use restrike_ops::edge_map::EdgeMap;
 use restrike_ops::placement::Placement;
@@ -322,16 +323,7 @@ impl Shifts {
 fn true_half(half: f64, q: f64) -> f64 {
     let normal = |x: f64| 0.5 * libm::erfc(-x / std::f64::consts::SQRT_2);
     let profile = |h: f64| normal(half + h) - normal(half - h);
-    let (mut low, mut high) = (0.02, half + 1.5);
-    for _ in 0..40 {
-        let middle = f64::midpoint(low, high);
-        if profile(middle) < 0.5 * q {
-            low = middle;
-        } else {
-            high = middle;
-        }
-    }
-    f64::midpoint(low, high)
+    bisect(0.02, half + 1.5, 40, |h| profile(h) < 0.5 * q)
 }
 
 #[cfg(test)]

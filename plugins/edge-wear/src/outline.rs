@@ -61,16 +61,10 @@ impl Outlines {
     clippy::cast_precision_loss
 )]
 fn row(contour: &Contour, edges: &EdgeMap) -> Vec<Place> {
-    let place = |p: Point| {
-        Point::new(
-            edges.origin.x + p.x * edges.pitch,
-            edges.origin.y - p.y * edges.pitch,
-        )
-    };
     let mut even = Vec::new();
     let (mut gone, mut next) = (0.0, 0.0);
     for (a, b) in contour.pieces() {
-        let (a, b) = (place(a), place(b));
+        let (a, b) = (edges.between(a), edges.between(b));
         let length = a.distance(b);
         while next < gone + length {
             even.push(a + (b - a) * ((next - gone) / length.max(1e-12)));

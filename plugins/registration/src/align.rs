@@ -9,7 +9,7 @@ use crate::level::Level;
 use crate::local::{Local, absorptions};
 use crate::paper::{Paper, STIFF_MM};
 use crate::sites::{Choice, Sites};
-use crate::state::{KEY, Ride, State};
+use crate::state::State;
 use restrike_ops::grid::Grid;
 use restrike_ops::resample::resample;
 
@@ -90,18 +90,8 @@ pub(crate) fn align(
         Paper::fit(&laid, grid, None, images, STIFF_MM)
             .ok_or("too little of the sheet is in the scan")?
     };
-    let mut state = State {
-        key: [0.0; KEY],
-        half: sheet.width().max(sheet.height()) / 2.0,
-        key_at,
-        rides: layers
-            .iter()
-            .map(|l| Ride::still(l.centre, l.radius))
-            .collect(),
-        retreat: vec![0.0; layers.len()],
-        strength: vec![1.0; layers.len()],
-        sigma: 0.6,
-    };
+    let half = sheet.width().max(sheet.height()) / 2.0;
+    let mut state = State::still(layers, key_at, half, 0.6);
     search(&half_level, &paper, area, layers, &mut state, rules);
     let mut layers = layers.to_vec();
     let mut local = Local::even(&paper, sheet, layers.len());

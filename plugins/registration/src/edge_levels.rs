@@ -126,14 +126,14 @@ pub(crate) fn placed(
         if f64::from(distance[k]).abs() > BAND_MM {
             continue;
         }
-        let (i, j) = ((k % w) / step, k / w / step);
-        let both = *planes[j * cells.width + i]
-            .get_or_insert_with(|| Some((paper.plane(i, j, area)?, ink.plane(i, j, area)?)));
-        let Some((bare, inked)) = both else { continue };
         let p = grid.place(k % w, k / w);
         if !sharp(p) {
             continue;
         }
+        let (i, j) = ((k % w) / step, k / w / step);
+        let both = *planes[j * cells.width + i]
+            .get_or_insert_with(|| Some((paper.plane(i, j, area)?, ink.plane(i, j, area)?)));
+        let Some((bare, inked)) = both else { continue };
         let (bare, inked) = (bare.at(p), inked.at(p));
         let gap = bare - inked;
         if gap > 0.0 {

@@ -144,7 +144,7 @@ struct Here {
 }
 
 /// Ink of a gradation fainter than this ends in no edge.
-const FADING: f64 = 0.35;
+pub(crate) const FADING: f64 = 0.35;
 
 impl Model<'_> {
     /// Computes a pixel at a place of the sheet.

@@ -173,16 +173,7 @@ fn outline(
         if found.length() * rough.pitch < LEAST_MM {
             continue;
         }
-        let mut line: Vec<Point> = found
-            .points
-            .iter()
-            .map(|p| {
-                Point::new(
-                    rough.origin.x + p.x * rough.pitch,
-                    rough.origin.y - p.y * rough.pitch,
-                )
-            })
-            .collect();
+        let mut line: Vec<Point> = found.points.iter().map(|p| rough.between(*p)).collect();
         if found.closed {
             line.extend(line.first().copied());
         }

@@ -94,13 +94,11 @@ fn found(
         return Err(too_few(edges.len()));
     }
     let mut ride = search(state, layers, n, edges, sheet)?;
-    let mut state = state.clone();
     let mut last = None;
     for round in 0..4 {
-        state.rides[n] = ride;
         let offsets: Vec<EdgeOffset> = edges
             .iter()
-            .filter_map(|e| sheet.offset(layers, &state, n, &ride, e))
+            .filter_map(|e| sheet.offset(layers, state, n, &ride, e))
             .collect();
         let mut pieces: Vec<usize> = offsets.iter().map(|o| o.piece).collect();
         pieces.sort_unstable();

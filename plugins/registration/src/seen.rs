@@ -15,8 +15,8 @@ use restrike_ops::edge_normal_fit::EdgeOffset;
 use restrike_ops::edge_profile::{Channel, Sampler, crossing_near, level_between};
 use restrike_stage::{Affine, ImageView, Point, Raster};
 
-use crate::layers::{Layer, rough};
-use crate::state::{KEY, Ride, State};
+use crate::layers::{FADING, Layer, rough};
+use crate::state::{Ride, State};
 
 /// Distance of neighbouring edges that are looked at, mm.
 const STEP_MM: f64 = 0.25;
@@ -34,8 +34,6 @@ const BLUR_PX: f64 = 1.2;
 const CATCH_MM: f64 = 0.30;
 /// Least step of light across an edge, of full scale.
 const LEAST: f64 = 0.02;
-/// Ink of a gradation fainter than this ends in no edge.
-const FADING: f64 = 0.35;
 /// Cosine of the angle between the absorption seen across an edge and the ink's.
 const ALIKE: f64 = 0.93;
 /// Outlines shorter than this are specks, mm.
@@ -91,10 +89,7 @@ pub(crate) fn free_edges(layers: &[Layer], n: usize, pixel: f64) -> Vec<Edge> {
         let mut since = STEP_MM;
         let mut last: Option<Point> = None;
         for p in &line.points {
-            let at = Point::new(
-                edges.origin.x + p.x * edges.pitch,
-                edges.origin.y - p.y * edges.pitch,
-            );
+            let at = edges.between(*p);
             since += last.map_or(0.0, |l| (at - l).norm());
             last = Some(at);
             if since < STEP_MM {
@@ -317,18 +312,7 @@ pub(crate) fn by_the_same_rule(layers: &mut [Layer], scan: ImageView<'_, u16>, t
     let (Some(key_at), Some(sheet)) = (key_at, Sheet::new(scan, to_print)) else {
         return;
     };
-    let still = State {
-        key: [0.0; KEY],
-        half: 100.0,
-        key_at,
-        rides: layers
-            .iter()
-            .map(|l| Ride::still(l.centre, l.radius))
-            .collect(),
-        retreat: vec![0.0; layers.len()],
-        strength: vec![1.0; layers.len()],
-        sigma: 1.0,
-    };
+    let still = State::still(layers, key_at, 100.0, 1.0);
     let moved: Vec<Option<EdgeMap>> = (0..layers.len())
         .map(|n| (n != key_at).then(|| moved(layers, n, &sheet, &still)))
         .collect();

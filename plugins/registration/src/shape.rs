@@ -3,6 +3,7 @@
 use restrike_stage::{Point, Raster, Rect};
 
 use crate::edge_levels;
+use crate::layers::FADING;
 use crate::paper::{Paper, STIFF_FADE_MM, STIFF_MM};
 use restrike_ops::grid::Grid;
 
@@ -31,8 +32,6 @@ const EDGE_MM: f64 = 2.0;
 /// a block printed with a gradation fades out.
 const FAINT: f64 = 0.3;
 const FAINT_FADE: f64 = 0.03;
-/// Ink of a gradation fainter than this ends in no edge.
-const EDGE_FADE: f64 = 0.35;
 /// The same for an even ink that takes less light than this (absorption):
 /// the paper's own unevenness is a third to a half of it in places, and would
 /// leave islands of ink that no other sheet shows.
@@ -165,7 +164,7 @@ pub(crate) fn shape(
         .map(|v| by[0] * v[0] + by[1] * v[1] + by[2] * v[2])
         .collect();
     // Where a gradation fades out there is no edge to be placed.
-    let sharp = |p| !fade || f64::from(sample(&ink, ink_grid, p)) > EDGE_FADE;
+    let sharp = |p| !fade || f64::from(sample(&ink, ink_grid, p)) > FADING;
     let coverage = edge_levels::placed(&calm(coverage), &light, &looked, grid, &sharp);
     let coverage = calm(coverage);
     Ok(Shape {

@@ -8,6 +8,8 @@
 use restrike_ops::placement::quadratic;
 use restrike_stage::Point;
 
+use crate::layers::Layer;
+
 pub(crate) use restrike_ops::placement::{KEY, RIDE, Ride};
 
 /// All parameters.
@@ -41,6 +43,22 @@ pub(crate) struct Slots {
 }
 
 impl State {
+    /// Every block where the record has it, printed as its proof was.
+    pub(crate) fn still(layers: &[Layer], key_at: usize, half: f64, sigma: f64) -> Self {
+        Self {
+            key: [0.0; KEY],
+            half,
+            key_at,
+            rides: layers
+                .iter()
+                .map(|l| Ride::still(l.centre, l.radius))
+                .collect(),
+            retreat: vec![0.0; layers.len()],
+            strength: vec![1.0; layers.len()],
+            sigma,
+        }
+    }
+
     /// Number of parameters.
     pub(crate) fn len(&self) -> usize {
         KEY + 2 + (self.rides.len() - 1) * (RIDE + 2) + 1

@@ -5,9 +5,9 @@ mod parted;
 mod stage;
 mod zeros;
 
-use restrike_stage::{Affine, ImageView, Point, Rect};
+use restrike_stage::{Affine, BlockInfo, ImageView, Point, Rect};
 use restrike_synth::{
-    Design, DesignSpec, Difficulty, Family, Pixels, RunSpec, SheetSpec, Truth, render,
+    Design, DesignSpec, Difficulty, Family, Pixels, RunSpec, SheetSpec, Truth, render, srgb_encode,
 };
 
 use crate::align::{Aligned, Rules, align};
@@ -59,6 +59,30 @@ impl Scan {
 
 pub(super) fn affine(a: restrike_synth::transform::Affine) -> Affine {
     Affine(a.0)
+}
+
+/// Paper that colours in a block list are noted on.
+pub(super) const PAPER: [f64; 3] = [0.80, 0.77, 0.70];
+
+/// The block list of a design, with the colours of solids on this paper.
+pub(super) fn blocks(set: &Set, paper: [f64; 3]) -> Vec<BlockInfo> {
+    set.design
+        .blocks
+        .iter()
+        .map(|b| {
+            let code = [0, 1, 2].map(|c| {
+                let linear = paper[c] * libm::exp(-b.absorption[c]);
+                format!("{:02x}", (255.0 * srgb_encode(linear)).round() as u8)
+            });
+            BlockInfo {
+                name: b.name.clone(),
+                order: b.order,
+                key: b.key,
+                bokashi: !b.bokashi.is_empty(),
+                colour: Some(format!("#{}", code.concat())),
+            }
+        })
+        .collect()
 }
 
 /// A block set with its proofs and a run.

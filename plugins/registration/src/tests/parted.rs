@@ -2,30 +2,26 @@
 
 use restrike_ops::grid::Grid;
 use restrike_ops::resample::resample;
-use restrike_stage::{BlockInfo, Point};
-use restrike_synth::{Design, DesignSpec, Family, srgb_encode};
+use restrike_stage::Point;
+use restrike_synth::{Design, DesignSpec, Family};
 
-use super::{Set, affine};
+use super::{PAPER, Scan, Set, affine, blocks};
 use crate::align::{Rules, align};
+use crate::layers::Layer;
 use crate::{learned, parted, relative, seen};
 
-/// The block list of a design, with the colours of solids on this paper.
-fn blocks(set: &Set, paper: [f64; 3]) -> Vec<BlockInfo> {
-    set.design
-        .blocks
+/// The layers of a set as an impression of all blocks shows them.
+fn parted_layers(set: &Set, reference: &Scan, grid: Grid) -> Vec<Layer> {
+    let laid = resample(reference.view(), &reference.to_print(), grid).unwrap();
+    let blocks = blocks(set, PAPER);
+    let shapes = parted::shapes(&laid, grid, set.sheet, &set.images, &blocks).unwrap();
+    blocks
         .iter()
-        .map(|b| {
-            let code = [0, 1, 2].map(|c| {
-                let linear = paper[c] * libm::exp(-b.absorption[c]);
-                format!("{:02x}", (255.0 * srgb_encode(linear)).round() as u8)
-            });
-            BlockInfo {
-                name: b.name.clone(),
-                order: b.order,
-                key: b.key,
-                bokashi: !b.bokashi.is_empty(),
-                colour: Some(format!("#{}", code.concat())),
-            }
+        .zip(shapes)
+        .filter_map(|(b, s)| {
+            let mut layer = learned::layer(&b.name, b.key, b.bokashi, &s.ok()?);
+            layer.parted = true;
+            Some(layer)
         })
         .collect()
 }
@@ -35,23 +31,12 @@ fn without_proofs_the_key_is_found_by_a_reference_impression() {
     let set = Set::new(304, false, &|run| run.sheets = 2);
     let reference = set.scan(0);
     let grid = Grid::over(set.sheet, 25.4 / 300.0);
-    let laid = resample(reference.view(), &reference.to_print(), grid).unwrap();
-    let blocks = blocks(&set, [0.80, 0.77, 0.70]);
-    let shapes = parted::shapes(&laid, grid, set.sheet, &set.images, &blocks).unwrap();
-    let layers: Vec<_> = blocks
-        .iter()
-        .zip(shapes)
-        .filter_map(|(b, s)| {
-            let mut layer = learned::layer(&b.name, b.key, b.bokashi, &s.ok()?);
-            layer.parted = true;
-            Some(layer)
-        })
-        .collect();
+    let layers = parted_layers(&set, &reference, grid);
 
     // What a solid colour shows beside the key is found where its proof has it.
     let red = layers.iter().find(|l| l.name == "red").unwrap();
     let proof = &set.layers[set.at("red")];
-    let area = |l: &crate::layers::Layer| {
+    let area = |l: &Layer| {
         let inked = l.edges.distance.data().iter().filter(|d| **d < 0.0).count();
         inked as f64 * l.edges.pitch * l.edges.pitch
     };
@@ -112,18 +97,7 @@ fn without_proofs_motion_between_sheets_is_found_or_refused() {
     let set = Set::of(design, seed, &|run| run.sheets = 2);
     let reference = set.scan(0);
     let grid = Grid::over(set.sheet, 25.4 / 300.0);
-    let laid = resample(reference.view(), &reference.to_print(), grid).unwrap();
-    let blocks = blocks(&set, [0.80, 0.77, 0.70]);
-    let shapes = parted::shapes(&laid, grid, set.sheet, &set.images, &blocks).unwrap();
-    let mut layers: Vec<_> = blocks
-        .iter()
-        .zip(shapes)
-        .filter_map(|(b, s)| {
-            let mut layer = learned::layer(&b.name, b.key, b.bokashi, &s.ok()?);
-            layer.parted = true;
-            Some(layer)
-        })
-        .collect();
+    let mut layers = parted_layers(&set, &reference, grid);
     seen::by_the_same_rule(&mut layers, reference.view(), &reference.to_print());
     let free: Vec<_> = (0..layers.len())
         .map(|n| {

@@ -2,10 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use restrike_stage::BlockInfo;
-use restrike_synth::srgb_encode;
-
-use super::Set;
+use super::{PAPER, Set, blocks};
 use crate::align::Rules;
 use crate::doubts::doubtful;
 use crate::located::{Limits, direction, located};
@@ -119,25 +116,7 @@ fn directions_have_words() {
 #[test]
 fn exchanged_and_doubled_proofs_are_not_used() {
     let set = Set::new(301, false, &|_| ());
-    let paper = [0.80, 0.77, 0.70];
-    let list: Vec<BlockInfo> = set
-        .design
-        .blocks
-        .iter()
-        .map(|b| {
-            let code = [0, 1, 2].map(|c| {
-                let linear = paper[c] * libm::exp(-b.absorption[c]);
-                format!("{:02x}", (255.0 * srgb_encode(linear)).round() as u8)
-            });
-            BlockInfo {
-                name: b.name.clone(),
-                order: b.order,
-                key: b.key,
-                bokashi: !b.bokashi.is_empty(),
-                colour: Some(format!("#{}", code.concat())),
-            }
-        })
-        .collect();
+    let list = blocks(&set, PAPER);
     let right = known(&set);
     assert_eq!(doubtful(&right, &list), []);
 
