@@ -18,15 +18,17 @@ use crate::whole::{Batch, Measured, batches, cell, measure};
 pub struct BlockErrors {
     /// Rows of the block.
     pub rows: usize,
-    /// Of these, called located.
-    pub located: usize,
-    /// Error of the motion as measured, rms over the block's printed area, px, a value a sheet.
+    /// Of these, called identified.
+    pub identified: usize,
+    /// Of these, not identified, but given as a number with its error.
+    pub faint: usize,
+    /// Error of the motion of rows called identified, rms over the block's printed area, px, a value a sheet.
     pub motion_px: Vec<f64>,
-    /// What is stated of that error beside it, px.
-    pub stated_px: Vec<f64>,
+    /// The same of rows that are given and not identified.
+    pub faint_px: Vec<f64>,
     /// Error of the shift at the block's middle, px, each axis, with its interval.
     pub middle_px: Spread,
-    /// The same of blocks that were not located: do their intervals hold?
+    /// The same of blocks that are not given: do their intervals hold?
     pub hidden_px: Spread,
     /// Error of the register against the key, rms over the printed area, mm, where it is called absolute.
     pub register_mm: Vec<f64>,
@@ -47,10 +49,10 @@ pub struct Report {
     pub blocks: BTreeMap<(String, String), BlockErrors>,
     /// Good sheets without figures.
     pub refused: usize,
-    /// Rows called located that are off by more than a pixel and by more than
+    /// Rows given that are off by more than a pixel and by more than
     /// four stated standard errors.
     pub astray: usize,
-    /// Why rows are not located, with their number.
+    /// Why rows are not given, with their number.
     pub reasons: BTreeMap<String, usize>,
     /// Side of a pixel, mm.
     pixel: f64,
@@ -219,8 +221,8 @@ impl Report {
                 .then(&key_record);
             let middle = points.iter().fold(Point::default(), |s, p| s + *p)
                 * (1.0 / points.len().max(1) as f64);
-            let located = cell(table, row, "identified").as_bool() == Some(true);
-            if !located {
+            let identified = cell(table, row, "identified").as_bool() == Some(true);
+            if !identified && number("dx_mm").is_none() {
                 // Without the numbers in it.
                 let why = text("why").replace(|c: char| c.is_ascii_digit() || c == '.', "");
                 *self.reasons.entry(why).or_default() += 1;
@@ -240,7 +242,8 @@ impl Report {
                 }
                 continue;
             }
-            e.located += 1;
+            e.identified += usize::from(identified);
+            e.faint += usize::from(!identified);
             let v = |c: &str| number(c).unwrap_or(f64::NAN);
             let (dx, dy, t) = (v("dx_mm"), v("dy_mm"), v("theta_mrad") / 1000.0);
             let (ex, ey) = (
@@ -265,9 +268,12 @@ impl Report {
                 register += d.dot(d);
             }
             let n = points.len().max(1) as f64;
-            e.motion_px.push((square / n).sqrt() / self.pixel);
-            e.stated_px
-                .push(number("area_se_mm").unwrap_or(f64::INFINITY) / self.pixel);
+            if identified {
+                &mut e.motion_px
+            } else {
+                &mut e.faint_px
+            }
+            .push((square / n).sqrt() / self.pixel);
             let stated = number("weakest_se_mm").unwrap_or(0.0);
             if (square / n).sqrt() > self.pixel.max(4.0 * stated) {
                 self.astray += 1;
@@ -335,12 +341,14 @@ impl Report {
         let part = |c: Option<f64>| c.map_or("   -".to_owned(), |c| format!("{c:4.0}"));
         let _ = writeln!(
             out,
-            "{:<16} {:<16} {:>4} {:>7} | {:>13} {:>5} | {:>8} {:>5} | {:>7} {:>7} | hidden, intervals hold %",
+            "{:<16} {:<16} {:>4} {:>6} {:>5} | {:>14} {:>6} {:>5} | {:>8} {:>5} | {:>7} {:>7} | hidden, intervals hold %",
             "design",
             "block",
             "n",
-            "located",
-            "motion",
+            "ident.",
+            "faint",
+            "motion, ident.",
+            "faint",
             "holds",
             "register",
             "holds",
@@ -349,19 +357,25 @@ impl Report {
         );
         let _ = writeln!(
             out,
-            "{:<16} {:<16} {:>4} {:>7} | {:>13} {:>5} | {:>8} {:>5} | {:>7} {:>7}",
-            "", "", "", "%", "median, rms px", "%", "rms mm", "%", "rms mm", "mm"
+            "{:<16} {:<16} {:>4} {:>6} {:>5} | {:>14} {:>6} {:>5} | {:>8} {:>5} | {:>7} {:>7}",
+            "", "", "", "%", "%", "median, rms px", "rms", "%", "rms mm", "%", "rms mm", "mm"
         );
         let mut all = BlockErrors::default();
         let mut worst: f64 = 0.0;
         for ((design, name), e) in &self.blocks {
             let _ = writeln!(
                 out,
-                "{design:<16} {name:<16} {:>4} {:>7.0} | {:>6.3} {:>6.3} {:>5} | {:>8.4} {:>5} | {:>7.4} {:>+7.4} | {:>3} {} | {:.2} {:.2?}",
+                "{design:<16} {name:<16} {:>4} {:>6.0} {:>5.0} | {:>7.3} {:>6.3} {:>6} {:>5} | {:>8.4} {:>5} | {:>7.4} {:>+7.4} | {:>3} {} | {:.2} {:.2?}",
                 e.rows,
-                100.0 * e.located as f64 / e.rows.max(1) as f64,
+                100.0 * e.identified as f64 / e.rows.max(1) as f64,
+                100.0 * e.faint as f64 / e.rows.max(1) as f64,
                 median(&e.motion_px),
                 rms(&e.motion_px),
+                if e.faint_px.is_empty() {
+                    "-".to_owned()
+                } else {
+                    format!("{:.3}", rms(&e.faint_px))
+                },
                 part(e.middle_px.coverage_pct()),
                 rms(&e.register_mm),
                 part(e.register_middle_mm.coverage_pct()),
@@ -373,9 +387,10 @@ impl Report {
                 e.astray,
             );
             all.rows += e.rows;
-            all.located += e.located;
+            all.identified += e.identified;
+            all.faint += e.faint;
             all.motion_px.extend(&e.motion_px);
-            all.stated_px.extend(&e.stated_px);
+            all.faint_px.extend(&e.faint_px);
             all.middle_px.join(&e.middle_px);
             all.hidden_px.join(&e.hidden_px);
             all.register_mm.extend(&e.register_mm);
@@ -385,12 +400,14 @@ impl Report {
         }
         let _ = writeln!(
             out,
-            "all: {} rows, {:.1} % located; motion {:.3} px rms (median {:.3}, worst block {:.3}), 90 % intervals hold {} %; register {:.4} mm rms, hold {} %; retreat {:.4} mm rms, hold {} %; hidden intervals hold {} % of {}; good sheets without figures {}; astray {}",
+            "all: {} rows, {:.1} % identified, {:.1} % seen faintly; motion {:.3} px rms where identified (median {:.3}, worst block {:.3}), {:.3} where faint, 90 % intervals hold {} %; register {:.4} mm rms, hold {} %; retreat {:.4} mm rms, hold {} %; hidden intervals hold {} % of {}; good sheets without figures {}; astray {}",
             all.rows,
-            100.0 * all.located as f64 / all.rows.max(1) as f64,
+            100.0 * all.identified as f64 / all.rows.max(1) as f64,
+            100.0 * all.faint as f64 / all.rows.max(1) as f64,
             rms(&all.motion_px),
             median(&all.motion_px),
             worst,
+            rms(&all.faint_px),
             part(all.middle_px.coverage_pct()),
             rms(&all.register_mm),
             part(all.register_middle_mm.coverage_pct()),
@@ -401,24 +418,8 @@ impl Report {
             self.refused,
             self.astray
         );
-        for most in [0.1, 0.15, 0.2] {
-            let sure: Vec<f64> = all
-                .motion_px
-                .iter()
-                .zip(&all.stated_px)
-                .filter(|(_, s)| **s <= most)
-                .map(|(e, _)| *e)
-                .collect();
-            let _ = writeln!(
-                out,
-                "rows that state a standard error of {most} px or less over the printed area: {:.0} %, off by {:.3} px rms, {:.3} at most",
-                100.0 * sure.len() as f64 / all.rows.max(1) as f64,
-                rms(&sure),
-                sure.iter().copied().fold(0.0, f64::max),
-            );
-        }
         for (why, n) in &self.reasons {
-            let _ = writeln!(out, "not located, {n} rows: {why}");
+            let _ = writeln!(out, "not given, {n} rows: {why}");
         }
         out
     }

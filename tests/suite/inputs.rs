@@ -140,6 +140,15 @@ fn images_that_cannot_be_are_refused_with_their_line() {
 }
 
 #[test]
+fn a_mark_far_off_the_sheet_is_refused_with_its_line() {
+    let mark = "[sheet]\nwidth_mm = 100.0\nheight_mm = 60.0\n[[mark]]\nface = \"straight\"\nx_mm = 40.0\ny_mm = ";
+    let bench = Bench::new(1, &format!("{mark}-80.0\n{STAGE}"));
+    let text = bench.run(2);
+    assert!(text.contains("50.0 mm outside the sheet"), "{text}");
+    Bench::new(1, &format!("{mark}-30.0\n{STAGE}")).run(0);
+}
+
+#[test]
 fn a_pin_that_is_no_hash_is_refused() {
     let bench = Bench::new(1, &STAGE.replacen("\nname", "\nsha256 = \"abc\"\nname", 1));
     let text = bench.run(2);

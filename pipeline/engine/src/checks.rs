@@ -122,6 +122,35 @@ pub(crate) fn check_images(path: &Path, text: &str, project: &Project) -> Result
     Ok(())
 }
 
+/// The sheet touches its registration marks: none lies far off it.
+pub(crate) fn check_marks(path: &Path, text: &str, project: &Project) -> Result<(), Refusal> {
+    /// How far a contact may lie over the stated sheet, mm: sheets are trimmed by hand.
+    const SLACK_MM: f64 = 5.0;
+    let Some(sheet) = project.sheet else {
+        return Ok(());
+    };
+    let mut lines = text
+        .lines()
+        .enumerate()
+        .filter(|(_, l)| l.trim_start().starts_with("[[mark]]"));
+    for mark in &project.marks {
+        let line = lines.next().map(|(n, _)| n + 1);
+        let beyond =
+            (mark.x_mm.abs() - sheet.width_mm / 2.0).max(mark.y_mm.abs() - sheet.height_mm / 2.0);
+        if beyond > SLACK_MM {
+            return Err(Refusal::new(
+                path,
+                line,
+                format!(
+                    "the mark's contact at ({:.1}, {:.1}) mm lies {beyond:.1} mm outside the sheet of {} x {} mm: x_mm and y_mm are measured from the sheet's centre",
+                    mark.x_mm, mark.y_mm, sheet.width_mm, sheet.height_mm
+                ),
+            ));
+        }
+    }
+    Ok(())
+}
+
 pub(crate) fn check_roles(
     list: &Path,
     lines: &[SheetLine],

@@ -8,7 +8,7 @@ use rayon::prelude::*;
 use restrike_host::{HostError, Library, Search};
 use restrike_model::{Dpi, Manifest, Project};
 
-use crate::checks::{check_chain, check_images, check_roles};
+use crate::checks::{check_chain, check_images, check_marks, check_roles};
 use crate::config::{Config, PictureOptions, StageConfig, line_of};
 use crate::journal;
 use crate::lists::{self, SheetLine};
@@ -102,6 +102,7 @@ impl Plan {
         check_chain(path, &text, &config, &stages)?;
         let project = project(&folder, &config)?;
         check_images(path, &text, &project)?;
+        check_marks(path, &text, &project)?;
 
         let lines = lists::sheets(&list)?;
         check_roles(&list, &lines, &project)?;

@@ -119,6 +119,9 @@ pub enum Tone {
     Notice,
     /// Beside the point: scale bars, guides.
     Guide,
+    /// One of several of a kind, such as the blocks of a set, by its place among
+    /// them: 14 looks, then the first again. A [`Mark::Key`] says which it is.
+    Item(u8),
 }
 
 /// How a line is drawn.
@@ -183,6 +186,13 @@ pub enum Mark {
     Samples {
         /// Value that is written as 65535.
         full_scale: f64,
+    },
+    /// Words in the strip below the picture, after a stroke of their tone.
+    Key {
+        /// The words.
+        text: String,
+        /// What the stroke means.
+        tone: Tone,
     },
     /// Words beside a point.
     Text {

@@ -13,6 +13,16 @@ const TONES: [Tone; 5] = [
     Tone::Guide,
 ];
 
+const ITEMS: [Tone; 7] = [
+    Tone::Item(0),
+    Tone::Item(1),
+    Tone::Item(2),
+    Tone::Item(3),
+    Tone::Item(4),
+    Tone::Item(5),
+    Tone::Item(6),
+];
+
 /// Simulation of dichromatic vision on linear sRGB, severity 1.0: Machado,
 /// Oliveira and Fernandes, "A Physiologically-based Model for Simulation of
 /// Color Vision Deficiency", IEEE TVCG 15(6), 2009, supplementary tables
@@ -65,11 +75,10 @@ fn contrast_on_white(colour: [u8; 3]) -> f32 {
     1.05 / (0.2126 * c.red + 0.7152 * c.green + 0.0722 * c.blue + 0.05)
 }
 
-#[test]
-fn tones_stay_apart_for_every_kind_of_colour_vision() {
+fn stay_apart(tones: &[Tone]) {
     for (kind, matrix) in &VISION {
-        for (i, a) in TONES.iter().enumerate() {
-            for b in &TONES[i + 1..] {
+        for (i, a) in tones.iter().enumerate() {
+            for b in &tones[i + 1..] {
                 let [p, q] = [a, b].map(|t| seen(tone_colour(*t), matrix));
                 let distance = p.difference(q);
                 assert!(distance > 15.0, "{kind}: {a:?} and {b:?}: {distance}");
@@ -79,8 +88,19 @@ fn tones_stay_apart_for_every_kind_of_colour_vision() {
 }
 
 #[test]
+fn tones_stay_apart_for_every_kind_of_colour_vision() {
+    stay_apart(&TONES);
+}
+
+/// Seven things have seven colours; the next seven differ by the line's form.
+#[test]
+fn things_of_a_kind_stay_apart_too() {
+    stay_apart(&ITEMS);
+}
+
+#[test]
 fn tones_stand_out_on_white() {
-    for tone in TONES {
+    for tone in TONES.into_iter().chain(ITEMS) {
         let contrast = contrast_on_white(tone_colour(tone));
         // WCAG 2.2, 1.4.11: graphical objects 3:1.
         assert!(contrast >= 3.0, "{tone:?}: {contrast}");

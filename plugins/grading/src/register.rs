@@ -129,7 +129,9 @@ impl<'a> Blocks<'a> {
         let mut why = String::new();
         for name in [image, WHOLE, "both"] {
             let Some(row) = find(name) else { continue };
-            if self.table.get(row, "identified").as_bool() != Some(true) {
+            let identified = self.table.get(row, "identified").as_bool() == Some(true);
+            let told = self.table.get(row, "shift_x_mm").as_f64().is_some();
+            if !identified && !told {
                 if why.is_empty() {
                     let reason = self
                         .table
@@ -143,6 +145,9 @@ impl<'a> Blocks<'a> {
             let mut off = self
                 .measured(row, image, at, z)
                 .ok_or("its standard errors are not given")?;
+            if !identified {
+                off.note.push_str(", seen faintly");
+            }
             if name != image {
                 off.note.push_str(", by the whole sheet's fit");
             }

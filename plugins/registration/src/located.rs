@@ -8,8 +8,9 @@ use crate::state::{RIDE, Ride};
 
 /// Half-width of a 90 % interval in standard errors of a normal distribution.
 pub(crate) const NINETY: f64 = 1.6449;
-/// Least share of a block's learned outline error in its shift, mm: a learned
-/// edge is never exact. Calibrated on designs that no figure is reported for.
+/// Least share of a block's learned outline error in its shift, mm, for an ink that
+/// takes all light: a learned edge is never exact, and the paler the ink the farther
+/// the paper's unevenness moves it. Calibrated on designs that no figure is reported for.
 const FLOOR_MM: f64 = 0.002;
 /// The same where the key's own lines are known from one impression as well.
 const FLOOR_PARTED_MM: f64 = 0.008;
@@ -56,18 +57,30 @@ pub(crate) struct Located {
     pub(crate) pieces: f64,
     /// Share of what its edges tell that fits.
     pub(crate) fitting: f64,
-    /// Why it is not located.
+    /// Why it is not identified.
     pub(crate) reason: Option<String>,
     /// Half-width of the interval that is left where the place found is not
     /// believed at all, mm: as far as was looked.
     pub(crate) lost: Option<f64>,
+    /// Whether it is seen too badly for a number.
+    pub(crate) vague: bool,
 }
 
-/// Limits of what counts as located.
+impl Located {
+    /// Whether there is a number to give: the block is identified, or known
+    /// less closely and said to be.
+    pub(crate) fn given(&self) -> bool {
+        self.lost.is_none() && !self.vague
+    }
+}
+
+/// Limits of what counts as identified and of what is given as a number.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Limits {
-    /// Largest standard error over what a block prints, mm.
+    /// Largest standard error over what a block prints at which it is identified, mm.
     pub(crate) se: f64,
+    /// The same at which its place is given at all, mm.
+    pub(crate) given: f64,
     /// Largest shift, mm.
     pub(crate) reach: f64,
     /// Side of a scan pixel, mm.
@@ -110,7 +123,8 @@ pub(crate) fn located(fit: &Fitted, block: &Known, at: usize, limits: Limits) ->
     let least = if block.layer.parted {
         FLOOR_PARTED_MM
     } else {
-        FLOOR_MM
+        let [r, g, b] = block.layer.absorption;
+        FLOOR_MM / (1.0 - libm::exp(-r.max(g).max(b))).max(0.02)
     };
     let floor = least * least + (FLOOR_PX * limits.pixel).powi(2);
     for (i, row) in own.iter_mut().enumerate() {
@@ -151,7 +165,9 @@ pub(crate) fn located(fit: &Fitted, block: &Known, at: usize, limits: Limits) ->
         fitting: fit.fitting[at],
         reason: None,
         lost: None,
+        vague: false,
     };
+    out.vague = out.area_se > limits.given;
     let moved = Point::new(ride.by[0], ride.by[1]);
     out.reason = if block.layer.parted {
         fit.why[at].clone()
@@ -254,8 +270,15 @@ fn unseen(l: &Located, limits: Limits) -> Option<String> {
     } else {
         "its turn and stretch"
     };
-    Some(format!(
-        "cannot see {what}: standard error {:.3} mm over what it prints, most allowed {:.3} mm",
-        l.area_se, limits.se
-    ))
+    Some(if l.vague {
+        format!(
+            "cannot see {what}: standard error {:.3} mm over what it prints, most allowed {:.3} mm",
+            l.area_se, limits.given
+        )
+    } else {
+        format!(
+            "sees {what} faintly: standard error {:.3} mm over what it prints, over the {:.3} mm of a block that is identified",
+            l.area_se, limits.se
+        )
+    })
 }

@@ -61,7 +61,8 @@ fn register(
     settings: &Settings,
 ) -> Picture {
     let limits = Limits {
-        se: settings.located_se_mm,
+        se: settings.identified_se_mm,
+        given: settings.given_se_mm,
         reach: settings.reach_mm,
         pixel: place.to_print.determinant().abs().sqrt(),
     };
@@ -70,67 +71,72 @@ fn register(
         return blank(marks);
     };
     let px = |p: Point| to_scan.apply(p);
-    for (n, block) in known.iter().enumerate() {
-        let Some(l) = located(&aligned.whole, block, n, limits) else {
-            continue;
-        };
-        outline(block, aligned, n, &px, &l, &mut marks);
+    let placed: Vec<(usize, &Known, Located)> = known
+        .iter()
+        .enumerate()
+        .filter_map(|(n, block)| Some((n, block, located(&aligned.whole, block, n, limits)?)))
+        .collect();
+    let tone = |n: usize| Tone::Item(u8::try_from(n).unwrap_or(u8::MAX));
+    for (n, block, l) in &placed {
+        outline(block, aligned, *n, &px, l, tone(*n), &mut marks);
     }
-    let mut row = 0.0;
-    let sheet = place.sheet;
-    for (n, block) in known.iter().enumerate() {
-        let Some(l) = located(&aligned.whole, block, n, limits) else {
-            continue;
-        };
-        // One arrow a block where it prints, the words in a column beside the print.
-        let at = spot(block, n, known.len());
-        let moved = l.middle * settings.exaggeration;
-        let tone = if l.reason.is_none() {
-            Tone::Measured
-        } else {
-            Tone::Notice
-        };
-        if l.reason.is_none() {
-            marks.push(Mark::Arrow {
+    for (n, block, l) in &placed {
+        // One arrow a block where it prints; its numbers are below the picture.
+        let at = spot(block, *n, known.len());
+        let tone = tone(*n);
+        marks.push(if l.given() {
+            Mark::Arrow {
                 from: px(at),
-                to: px(at + moved),
+                to: px(at + l.middle * settings.exaggeration),
                 tone,
-            });
+            }
         } else {
-            marks.push(Mark::Cross { at: px(at), tone });
-        }
+            Mark::Cross { at: px(at), tone }
+        });
         marks.push(Mark::Text {
             at: px(at + Point::new(0.6, 0.6)),
             text: block.part.name.clone(),
             tone,
         });
-        let words = match &l.reason {
-            None => format!(
-                "{}: {:.3} +- {:.3} mm {}, {:.3} +- {:.3} mm {} against {}",
-                block.part.name,
-                l.middle.x.abs(),
-                libm::hypot(l.middle_se[0], l.zero_middle_se),
-                if l.middle.x < 0.0 { "left" } else { "right" },
-                l.middle.y.abs(),
-                libm::hypot(l.middle_se[1], l.zero_middle_se),
-                if l.middle.y < 0.0 { "down" } else { "up" },
-                Basis::of_zero(&block.part.zero).against()
-            ),
-            Some(why) => format!("{}: not located: {why}", block.part.name),
-        };
-        marks.push(Mark::Text {
-            at: px(Point::new(sheet.min.x + 3.0, sheet.min.y + 2.0 + row)),
-            text: words,
+        marks.push(Mark::Key {
+            text: words(block, l),
             tone,
         });
-        row += 3.2;
     }
     let mut picture = blank(marks);
     picture.caption = format!(
-        "Where each colour block landed: arrows at the block's middle, drawn {:.0} times as long as the displacement; standard errors with the zero's; lines, the blocks' edges as the record has them, laid where they were found.",
+        "Where each colour block landed: arrows at the block's middle, drawn {:.0} times as long as the displacement, a cross where none is given; standard errors with the zero's; lines, the blocks' edges as the record has them, laid where they were found, dashed where they should lie if they were not.",
         settings.exaggeration
     );
     picture
+}
+
+/// What was found of a block, in a line.
+fn words(block: &Known, l: &Located) -> String {
+    let name = &block.part.name;
+    let number = |v: f64, se: f64, less: &str, more: &str| {
+        format!(
+            "{:.3} ± {:.3} mm {}",
+            v.abs(),
+            libm::hypot(se, l.zero_middle_se),
+            if v < 0.0 { less } else { more }
+        )
+    };
+    let why = l.reason.as_deref().unwrap_or_default();
+    if !l.given() {
+        return format!("{name}: not located: {why}");
+    }
+    let mut out = format!(
+        "{name}: {}, {} against {}",
+        number(l.middle.x, l.middle_se[0], "left", "right"),
+        number(l.middle.y, l.middle_se[1], "down", "up"),
+        Basis::of_zero(&block.part.zero).against()
+    );
+    if !why.is_empty() {
+        out.push_str("; ");
+        out.push_str(why);
+    }
+    out
 }
 
 fn blank(marks: Vec<Mark>) -> Picture {
@@ -162,6 +168,7 @@ fn outline(
     n: usize,
     px: &dyn Fn(Point) -> Point,
     l: &Located,
+    tone: Tone,
     marks: &mut Vec<Mark>,
 ) {
     let zero = block.part.zero_ride();
@@ -177,21 +184,17 @@ fn outline(
         if found.closed {
             line.extend(line.first().copied());
         }
-        let draw = |place: &dyn Fn(Point) -> Point, tone, stroke| Mark::Line {
+        let draw = |place: &dyn Fn(Point) -> Point, stroke| Mark::Line {
             points: thinned(&line).map(|b| px(place(b))).collect(),
             closed: false,
             tone,
             stroke,
         };
-        if l.reason.is_none() {
-            marks.push(draw(&|b| map.apply(b), Tone::Measured, Stroke::Solid));
+        marks.push(if l.given() {
+            draw(&|b| map.apply(b), Stroke::Solid)
         } else {
-            marks.push(draw(
-                &|b| b + zero.displacement(b),
-                Tone::Notice,
-                Stroke::Dashed,
-            ));
-        }
+            draw(&|b| b + zero.displacement(b), Stroke::Dashed)
+        });
     }
 }
 

@@ -40,7 +40,10 @@ pub(crate) fn of(
             BlockPlace {
                 name: block.part.name.clone(),
                 key: n == state.key_at,
-                why: l.as_ref().and_then(|l| l.reason.clone()),
+                why: l
+                    .as_ref()
+                    .filter(|l| !l.given())
+                    .and_then(|l| l.reason.clone()),
                 ride: state.rides[n],
                 shift_se_mm: l.as_ref().map_or([0.0; 2], |l| l.middle_se),
                 retreat_mm: state.retreat[n],

@@ -15,9 +15,13 @@ pub(crate) struct Settings {
     #[schemars(range(min = 0.2, max = 10.0))]
     pub(crate) reach_mm: f64,
     /// Largest standard error of a block's displacement, root mean square over what
-    /// it prints, at which it counts as located, mm.
-    #[schemars(range(min = 0.005, max = 1.0))]
-    pub(crate) located_se_mm: f64,
+    /// it prints, at which it counts as identified, mm.
+    #[schemars(range(min = 0.002, max = 1.0))]
+    pub(crate) identified_se_mm: f64,
+    /// The same at which its displacement is still given: between the two it is
+    /// a number with its error, `identified` is false and `why` says what is seen faintly. mm.
+    #[schemars(range(min = 0.002, max = 1.0))]
+    pub(crate) given_se_mm: f64,
     /// Whether wear of the edges (retreat) is fitted beside the motion. Without it
     /// wear is taken for misregister.
     pub(crate) retreat: bool,
@@ -37,7 +41,8 @@ impl Default for Settings {
     fn default() -> Self {
         Self {
             reach_mm: 5.0,
-            located_se_mm: 0.03,
+            identified_se_mm: 0.017,
+            given_se_mm: 0.05,
             retreat: true,
             edge_pixels: 6000,
             pictures: true,

@@ -367,7 +367,8 @@ impl Registration {
         out: &mut dyn Output,
     ) -> Result<(), StageError> {
         let limits = Limits {
-            se: self.settings.located_se_mm,
+            se: self.settings.identified_se_mm,
+            given: self.settings.given_se_mm,
             reach: self.settings.reach_mm,
             pixel: to_print.determinant().abs().sqrt(),
         };

@@ -31,7 +31,7 @@ pub(crate) fn specs() -> Vec<TableSpec> {
                 ),
                 C::boolean(
                     "identified",
-                    "Whether the sheet tells where the block is; if not, see why, and take the intervals only.",
+                    "Whether the sheet tells closely where the block is. If not, see why: a number that stands here all the same is as good as its error says; without one take the intervals only.",
                 ),
                 C::text("why", "Why it is not identified."),
                 number(
@@ -272,10 +272,11 @@ pub(crate) fn block_row(image: &str, block: &Known, l: &Located, strength: f64) 
         (NINETY * spread.max(0.0).sqrt()).max(l.lost.unwrap_or(0.0))
     };
     let ok = l.reason.is_none();
+    let told = l.given();
     // Where the edges that are seen tell nothing there are no bounds either.
     let measured = !block.layer.parted || l.lost.is_none();
     let bounded = |v: f64| measured.then_some(v);
-    let given = |v: f64| ok.then_some(v);
+    let given = |v: f64| told.then_some(v);
     let basis = Basis::of_zero(&block.part.zero).name();
     let words = if l.middle_se[0].max(l.middle_se[1]) > 2.0 * l.middle_se[0].min(l.middle_se[1]) {
         format!("sees {} worst", direction(l.weakest.0))

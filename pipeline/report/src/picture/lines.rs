@@ -6,7 +6,7 @@ use tiny_skia::{
     Color, FillRule, LineCap, LineJoin, Paint, Path, PathBuilder, Pixmap, StrokeDash, Transform,
 };
 
-use super::colour::tone_colour;
+use super::colour::{cored, tone_colour};
 
 /// A line's looks, in units of the thin line.
 struct Form {
@@ -31,6 +31,8 @@ fn form(tone: Tone, stroke: Stroke) -> Form {
         Tone::Expected => plain(4.8, 2.0),
         Tone::Fault => plain(4.4, 0.0),
         Tone::Guide => plain(1.2, 0.0),
+        Tone::Item(n) if cored(n) => plain(4.8, 2.0),
+        Tone::Item(_) => plain(2.6, 0.0),
         Tone::Notice => Form {
             width: 3.4,
             core: 0.0,

@@ -79,7 +79,9 @@ fn shapes(mark: &Mark, window: &Window) -> Vec<Shape> {
                 .into_iter()
                 .collect()
         }
-        Mark::Text { .. } | Mark::Chart { .. } | Mark::Samples { .. } => Vec::new(),
+        Mark::Text { .. } | Mark::Key { .. } | Mark::Chart { .. } | Mark::Samples { .. } => {
+            Vec::new()
+        }
     }
 }
 
@@ -220,6 +222,8 @@ pub(super) fn word_colour(tone: Tone) -> [u8; 3] {
     let keep = match tone {
         Tone::Notice => 0.75,
         Tone::Expected => 0.85,
+        // The paler of the items' colours.
+        Tone::Item(_) => 0.75,
         Tone::Measured | Tone::Fault | Tone::Guide => 1.0,
     };
     tone_colour(tone).map(|c| (f64::from(c) * keep).round() as u8)

@@ -27,6 +27,9 @@ pub(super) struct Strip {
     em: f64,
     unit: f64,
     caption: Vec<String>,
+    /// Words with the tone of the stroke before them; without one they go on
+    /// from the line above.
+    keys: Vec<(Option<Tone>, String)>,
     rows: Vec<Vec<(f64, Item)>>,
 }
 
@@ -47,6 +50,7 @@ impl Strip {
             em,
             unit,
             caption: text::wrap(&picture.caption, em, room),
+            keys: keys(picture, em, room),
             rows: Vec::new(),
         };
         let mut used = f64::INFINITY;
@@ -61,7 +65,8 @@ impl Strip {
             }
             used += wide + 2.0 * em;
         }
-        let lines = strip.caption.len() as f64 * 1.35 + strip.rows.len() as f64 * 1.7;
+        let plain = strip.caption.len() + strip.keys.len();
+        let lines = plain as f64 * 1.35 + strip.rows.len() as f64 * 1.7;
         if lines > 0.0 {
             strip.height = ((lines + 1.0) * em).ceil() as usize;
         }
@@ -72,7 +77,7 @@ impl Strip {
         let em = self.em;
         match item {
             Item::Bar { px, label } => px + 0.6 * em + text::width(label, em),
-            Item::Tone(tone) => 3.1 * em + text::width(tone_name(*tone), em),
+            Item::Tone(tone) => STROKE_EM * em + text::width(tone_name(*tone), em),
             Item::Colours { scale, label } => {
                 let [low, high] = ends(scale);
                 COLOURS_EM * em
@@ -104,6 +109,13 @@ impl Strip {
             y += 1.35 * em;
             self.words(canvas, line, em, y - 0.3 * em);
         }
+        for (tone, line) in &self.keys {
+            y += 1.35 * em;
+            if let Some(tone) = tone {
+                self.stroke(canvas, *tone, em, y - 0.66 * em);
+            }
+            self.words(canvas, line, (1.0 + STROKE_EM) * em, y - 0.3 * em);
+        }
         for row in &self.rows {
             y += 1.7 * em;
             for (x, item) in row {
@@ -116,6 +128,16 @@ impl Strip {
         if let Some(path) = text::outline(words, self.em, x, y) {
             let ink = paint(INK, 255);
             canvas.fill_path(&path, &ink, FillRule::Winding, Transform::identity(), None);
+        }
+    }
+
+    /// A stroke that shows what a tone looks like.
+    fn stroke(&self, canvas: &mut Pixmap, tone: Tone, x: f64, y: f64) {
+        let points = [Point::new(x, y), Point::new(x + 2.5 * self.em, y)];
+        let anywhere = Rect::centred(1e6, 1e6);
+        if let Some(path) = path_through(&points, false, &anywhere) {
+            halo(canvas, &path, tone, Stroke::Solid, self.unit);
+            ink(canvas, &path, tone, Stroke::Solid, self.unit);
         }
     }
 
@@ -139,13 +161,8 @@ impl Strip {
                 self.words(canvas, label, x + px + 0.6 * em, y);
             }
             Item::Tone(tone) => {
-                let points = [Point::new(x, middle), Point::new(x + 2.5 * em, middle)];
-                let anywhere = Rect::centred(1e6, 1e6);
-                if let Some(path) = path_through(&points, false, &anywhere) {
-                    halo(canvas, &path, *tone, Stroke::Solid, self.unit);
-                    ink(canvas, &path, *tone, Stroke::Solid, self.unit);
-                }
-                self.words(canvas, tone_name(*tone), x + 3.1 * em, y);
+                self.stroke(canvas, *tone, x, middle);
+                self.words(canvas, tone_name(*tone), x + STROKE_EM * em, y);
             }
             Item::Colours { scale, label } => {
                 let [low, high] = ends(scale);
@@ -171,6 +188,26 @@ impl Strip {
             }
         }
     }
+}
+
+/// Room for a stroke before its words, ems.
+const STROKE_EM: f64 = 3.1;
+
+/// The picture's keys, broken into lines.
+fn keys(picture: &Picture, em: f64, room: f64) -> Vec<(Option<Tone>, String)> {
+    let mut out = Vec::new();
+    for mark in &picture.marks {
+        let Mark::Key { text, tone } = mark else {
+            continue;
+        };
+        for (n, line) in text::wrap(text, em, room - STROKE_EM * em)
+            .into_iter()
+            .enumerate()
+        {
+            out.push(((n == 0).then_some(*tone), line));
+        }
+    }
+    out
 }
 
 /// Length of a colour scale in ems.
@@ -223,7 +260,7 @@ fn has_tone(mark: &Mark, wanted: Tone) -> bool {
         | Mark::Cross { tone, .. }
         | Mark::Circle { tone, .. }
         | Mark::Text { tone, .. } => *tone == wanted,
-        Mark::Chart { .. } | Mark::Samples { .. } => false,
+        Mark::Key { .. } | Mark::Chart { .. } | Mark::Samples { .. } => false,
     }
 }
 

@@ -80,6 +80,24 @@ pub(crate) struct Readings {
     pub(crate) hidden: Vec<Hidden>,
 }
 
+impl Readings {
+    /// The blocks that no sheet gives a place for, in words.
+    pub(crate) fn never_located(&self) -> Option<String> {
+        let found: BTreeSet<&str> = self.found.iter().map(|r| r.block.as_str()).collect();
+        let hidden: BTreeSet<&str> = self.hidden.iter().map(|h| h.block.as_str()).collect();
+        let never: Vec<&str> = hidden.difference(&found).copied().collect();
+        let which = match never.as_slice() {
+            [] => return None,
+            _ if found.is_empty() => "any colour block".to_owned(),
+            [one] => format!("the block {one}"),
+            some => format!("the blocks {}", some.join(", ")),
+        };
+        Some(format!(
+            "no sheet tells where {which} landed: the column `why` of the table registration says what is missing"
+        ))
+    }
+}
+
 /// The edition whose marks are asked about: the proofs', or the last one listed.
 /// Sheets of another edition were laid against marks that may since have been cut.
 pub(crate) fn edition(impressions: &[Impression]) -> Option<&str> {
@@ -153,19 +171,16 @@ pub(crate) fn read(
             continue;
         }
         let place = (number("dx_mm"), number("dy_mm"), number("theta_mrad"));
-        let identified = table.get(row, "identified").as_bool() == Some(true);
         let covariance = covariance(&number);
-        let (true, (Some(dx), Some(dy), Some(theta)), Some(covariance)) =
-            (identified, place, covariance)
-        else {
+        // What is seen faintly counts by its error, as all does.
+        let ((Some(dx), Some(dy), Some(theta)), Some(covariance)) = (place, covariance) else {
             let pair = |low: &str, high: &str| Some((number(low)?, number(high)?));
             out.hidden.push(Hidden {
                 sheet,
                 block,
-                reason: if identified {
-                    "its standard errors are not given".to_owned()
-                } else {
-                    text("why")
+                reason: match text("why") {
+                    why if why.is_empty() => "its standard errors are not given".to_owned(),
+                    why => why,
                 },
                 dx: pair("dx_low_mm", "dx_high_mm"),
                 dy: pair("dy_low_mm", "dy_high_mm"),

@@ -64,6 +64,9 @@ pub(crate) fn summarise(
     };
     let sheets = input::chosen_sheets(summary.impressions, table, options);
     let readings = input::read(project, &summary, table, &sheets);
+    if let Some(words) = readings.never_located() {
+        out.note(Level::Warning, &words);
+    }
     let names = block_names(project, &readings);
     for row in stretch::rows(project, &readings, &names) {
         out.row(tables::STRETCH, row)?;

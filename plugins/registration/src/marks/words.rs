@@ -58,7 +58,7 @@ fn reason(e: &Evidence, a: &Advice, tolerance: f64, basis: Basis) -> String {
     let scatter = e.scatter.unwrap_or(0.0);
     match a.because {
         Because::Shifted => format!(
-            "between {} and {} from {n}, more than the scatter of placing ({}) makes",
+            "between {} and {} (95 % interval) from {n}, more than the scatter of placing ({}) makes",
             mm((e.correction.abs() - e.half).max(0.0)),
             mm(e.correction.abs() + e.half),
             mm(scatter)
@@ -156,11 +156,15 @@ pub(crate) fn residual(
         (["wider", "narrower"], sx, part.stretch_se.map(|s| s[0])),
         (["taller", "shorter"], sy, part.stretch_se.map(|s| s[1])),
     ] {
-        let sure = se.is_none_or(|se| v.abs() > 2.0 * se);
+        // As in the shares of the stretch: of many blocks one in twenty passes twice its error.
+        let sure = se.is_none_or(|se| v.abs() > 3.0 * se);
         if part.stretched && v.abs() >= 5e-5 {
             let which = if v > 0.0 { more } else { less };
             if sure {
-                why.push(format!("{:.2} % {which}", 100.0 * v.abs()));
+                let error = se.map_or(String::new(), |se| {
+                    format!(" ± {:.2}", (100.0 * se).max(0.01))
+                });
+                why.push(format!("{:.2}{error} % {which}", 100.0 * v.abs()));
             }
             unsure |= !sure;
         }

@@ -37,6 +37,7 @@ fn a_block_that_did_not_print_is_not_located() {
     let found = set.align(&scan, &Rules::default());
     let limits = Limits {
         se: 0.05,
+        given: 0.05,
         reach: 3.5,
         pixel: 25.4 / 300.0,
     };

@@ -252,7 +252,7 @@ fn stretch_is_left_and_said() {
     // A permille of half of 370 mm.
     assert!((number(r, "at_best_mm").unwrap() - 0.185).abs() < 1e-4);
     assert!(
-        text(r, "words").contains("0.10 % wider than the key"),
+        text(r, "words").contains("0.10 ± 0.01 % wider than the key"),
         "{}",
         text(r, "words")
     );
