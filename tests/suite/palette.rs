@@ -60,6 +60,13 @@ fn a_palette_is_proposed_and_refused_until_it_is_edited() {
         })
         .count();
     assert!(hit >= 5, "{hit} of 7\n{text}");
+    // Of those that are found, the gradation is told from the solids.
+    for f in &found[1..] {
+        let known = known
+            .iter()
+            .find(|k| ciede2000(lab(&f[4]), lab(&k[4])) < 8.0);
+        assert!(known.is_none_or(|k| k[3] == f[3]), "{f:?}\n{text}");
+    }
     assert_eq!(found[1][2], "yes", "the first is taken for the key");
 
     // A second time nothing is overwritten, and a run does not trust it.

@@ -103,6 +103,10 @@ pub struct BlockPart {
     pub source: Source,
     /// Where it should lie.
     pub zero: ZeroPart,
+    /// Of a shape from an impression of all blocks: places of its edge at which that
+    /// impression shows the edge free and in the block's own colour, mm; empty if that was not looked at.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub free_mm: Vec<[f64; 2]>,
 }
 
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -187,6 +191,7 @@ impl BlockShape {
                 by_mm: [0.0; RIDE],
                 covariance_mm2: [[0.0; RIDE]; RIDE],
             },
+            free_mm: Vec::new(),
         };
         Self {
             part,

@@ -9,6 +9,7 @@
 //! them if it goes the same way, and for an ink of its own otherwise. An overprint whose
 //! inks never lie alone is an ink by this: what comes out is a proposal.
 
+mod gradation;
 mod pixels;
 
 use std::collections::BTreeMap;
@@ -116,8 +117,11 @@ pub fn palette(scan: ImageView<'_, u16>, margin: f64) -> Result<Palette, NoPalet
         return Err(NoPalette::Grey);
     }
     let (paper, absorbed) = absorbed(&sheet);
-    let peaks = peaks(&telling(&absorbed));
-    let mut found = explained(&peaks);
+    let telling = telling(&absorbed);
+    let mut found = explained(&peaks(&telling));
+    for ink in &mut found.0 {
+        ink.graded |= gradation::runs_out(&telling, ink.absorption);
+    }
     key(&absorbed, &mut found.0);
     let (mut inks, overprints) = found;
     if inks.is_empty() {
@@ -452,6 +456,24 @@ mod tests {
                 size([0, 1, 2].map(|c| i.absorption[c] - want[c])) < 0.05 + 0.05 * size(want)
             });
             assert!(near, "{want:?} {:?}", p.inks);
+        }
+    }
+
+    /// A gradation has no colour that many places share: its places are strung out.
+    #[test]
+    fn a_gradation_is_told_from_a_solid() {
+        let s = sheet(|x, y| match (x, y) {
+            (40..360, 40..200) => BLUE.map(|a| a * (1.0 - (y as f64 - 100.0).max(0.0) / 100.0)),
+            (40..200, 220..360) => RED,
+            (220..360, 220..360) => MIST,
+            _ => [0.0; 3],
+        });
+        let p = palette(s.view(), 0.05).unwrap();
+        for (want, graded) in [(BLUE, true), (RED, false), (MIST, false)] {
+            let found = p.inks.iter().find(|i| {
+                size([0, 1, 2].map(|c| i.absorption[c] - want[c])) < 0.05 + 0.05 * size(want)
+            });
+            assert_eq!(found.map(|i| i.graded), Some(graded), "{:?}", p.inks);
         }
     }
 

@@ -38,7 +38,11 @@ pub(crate) fn free_edges(known: &[Known]) -> Vec<Vec<Edge>> {
         .map(|n| {
             if layers[n].parted && !layers[n].key {
                 // The grid of a shape is that of the scan it was read off.
-                seen::free_edges(&layers, n, layers[n].edges.pitch)
+                let pixel = layers[n].edges.pitch;
+                match known[n].part.free_mm.as_slice() {
+                    [] => seen::free_edges(&layers, n, pixel),
+                    places => seen::edges_at(&layers, n, pixel, places),
+                }
             } else {
                 Vec::new()
             }

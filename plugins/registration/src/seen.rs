@@ -36,6 +36,8 @@ const CATCH_MM: f64 = 0.30;
 const LEAST: f64 = 0.02;
 /// Cosine of the angle between the absorption seen across an edge and the ink's.
 const ALIKE: f64 = 0.93;
+/// An edge of the reference impression is where its record has it, within this, mm.
+const SELF_MM: f64 = 0.05;
 /// Outlines shorter than this are specks, mm.
 const SPECK_MM: f64 = 2.0;
 
@@ -306,11 +308,16 @@ const BESIDE_MM: f64 = 0.6;
 
 /// Puts the free edges of the colour blocks' shapes where the rule of this
 /// module finds them on the reference impression itself, so that they measure
-/// 0 there.
-pub(crate) fn by_the_same_rule(layers: &mut [Layer], scan: ImageView<'_, u16>, to_print: &Affine) {
+/// 0 there. Returns, by layer, the places at which they do: elsewhere a wrong
+/// label has made an edge that is none, or of another ink.
+pub(crate) fn by_the_same_rule(
+    layers: &mut [Layer],
+    scan: ImageView<'_, u16>,
+    to_print: &Affine,
+) -> Vec<Vec<Point>> {
     let key_at = layers.iter().position(|l| l.key);
     let (Some(key_at), Some(sheet)) = (key_at, Sheet::new(scan, to_print)) else {
-        return;
+        return vec![Vec::new(); layers.len()];
     };
     let still = State::still(layers, key_at, 100.0, 1.0);
     let moved: Vec<Option<EdgeMap>> = (0..layers.len())
@@ -322,6 +329,31 @@ pub(crate) fn by_the_same_rule(layers: &mut [Layer], scan: ImageView<'_, u16>, t
             layer.edges = Arc::new(edges);
         }
     }
+    (0..layers.len())
+        .map(|n| {
+            if n == key_at {
+                return Vec::new();
+            }
+            free_edges(layers, n, sheet.pixel)
+                .iter()
+                .filter(|e| {
+                    sheet
+                        .found(&still, e.at, e)
+                        .is_some_and(|offset| offset.abs() < SELF_MM)
+                })
+                .map(|e| e.at)
+                .collect()
+        })
+        .collect()
+}
+
+/// The free edges of a layer at places that were found before.
+pub(crate) fn edges_at(layers: &[Layer], n: usize, pixel: f64, places: &[[f64; 2]]) -> Vec<Edge> {
+    let clear = reach(pixel).clear;
+    places
+        .iter()
+        .filter_map(|[x, y]| free_edge(layers, n, Point::new(*x, *y), clear))
+        .collect()
 }
 
 /// A shape with its free edges moved to where they are found.

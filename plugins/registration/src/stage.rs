@@ -285,11 +285,12 @@ impl Registration {
                 Err(why) => out.note(Grade::Warning, &format!("{}: {why}", kept.file)),
             }
         }
-        seen::by_the_same_rule(&mut layers, kept.scan.view(), &kept.place.to_print);
+        let free = seen::by_the_same_rule(&mut layers, kept.scan.view(), &kept.place.to_print);
         let mut blocks: Vec<Known> = layers
             .into_iter()
             .zip(orders)
-            .map(|(layer, order)| {
+            .zip(free)
+            .map(|((layer, order), free)| {
                 let source = Source {
                     file: kept.file.clone(),
                     sha256: kept.sha256.clone(),
@@ -299,6 +300,9 @@ impl Registration {
                 let mut known = Known::new(layer, order, source);
                 known.part.zero.basis = "reference".to_owned();
                 known.part.zero.words = format!("taken as {} has it", kept.file);
+                // Micrometres are finer than any edge is read.
+                let round = |v: f64| (v * 1000.0).round() / 1000.0;
+                known.part.free_mm = free.iter().map(|p| [round(p.x), round(p.y)]).collect();
                 known
             })
             .collect();
