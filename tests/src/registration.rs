@@ -444,6 +444,8 @@ pub struct Trial {
     pub far: bool,
     /// No proofs: shapes from a reference impression.
     pub no_proofs: bool,
+    /// Only this design, counted from 0.
+    pub design: Option<usize>,
 }
 
 /// Renders and measures the designs with proofs.
@@ -464,6 +466,7 @@ pub fn report(trial: Trial) -> Result<Report> {
     };
     let chosen: Vec<Batch> = batches(sheets, dpi, difficulty, &[])
         .enumerate()
+        .filter(|(n, _)| trial.design.is_none_or(|d| d == *n))
         .map(|(n, mut b)| {
             if tuning {
                 (b.family, b.seed, b.two_up) = TUNING[n];

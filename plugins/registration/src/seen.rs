@@ -37,7 +37,7 @@ const LEAST: f64 = 0.02;
 /// Cosine of the angle between the absorption seen across an edge and the ink's.
 const ALIKE: f64 = 0.93;
 /// An edge of the reference impression is where its record has it, within this, mm.
-const SELF_MM: f64 = 0.05;
+const SELF_MM: f64 = 0.15;
 /// Outlines shorter than this are specks, mm.
 const SPECK_MM: f64 = 2.0;
 

@@ -132,6 +132,7 @@ fn main() -> Result<()> {
                 retreat_mm: args.retreat,
                 far: args.far,
                 no_proofs: args.no_proofs,
+                design: args.design.map(|d| usize::from(d) - 1),
             })?;
             println!("{}", r.text());
         }
