@@ -22,6 +22,9 @@ pub(crate) struct Compared {
     pub(crate) found: Vec<Finding>,
     /// Tests by level.
     pub(crate) tests: Vec<Tested>,
+    /// Standard error of a cell's difference by its steepness alone, as the
+    /// edges' moves are weighted with.
+    pub(crate) error: Vec<f32>,
     /// Candidate regions before the rule.
     pub(crate) candidates: usize,
     /// Where the scatter is from, in words.
@@ -78,12 +81,22 @@ pub(crate) fn compare(
         .map(|(a, b)| a.located == 0 || b.located == 0)
         .collect();
     let mut tests = Vec::new();
+    let mut error = Vec::new();
     for level in 0..a.levels.len() {
         let lent: Vec<_> = borrowed.iter().map(|e| &e.levels[level]).collect();
         let edges = (level == 0).then(|| smooth(ground, &a.levels[0], &b.levels[0]));
-        let mut t = test(&a.levels[level], &b.levels[level], &lent, edges.as_deref())
-            .ok_or("no cell was seen twice in any edition: there is no scatter to test against")?;
+        let crossing = (level == 0).then_some(ground.crossing.as_slice());
+        let mut t = test(
+            &a.levels[level],
+            &b.levels[level],
+            &lent,
+            edges.as_deref(),
+            crossing,
+        )
+        .ok_or("no cell was seen twice in any edition: there is no scatter to test against")?;
         if level == 0 {
+            error = test(&a.levels[0], &b.levels[0], &lent, edges.as_deref(), None)
+                .map_or_else(Vec::new, |t| t.error);
             // Where a block's place is not known its edges are no difference.
             for at in 0..ground.len() {
                 let owner = usize::from(ground.owner[at]);
@@ -148,6 +161,7 @@ pub(crate) fn compare(
     Ok(Compared {
         found,
         tests,
+        error,
         candidates,
         scatter,
     })

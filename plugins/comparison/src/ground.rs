@@ -13,6 +13,9 @@ pub(crate) const EDGE_MM: f64 = 0.3;
 const KEY_MM: f64 = 0.22;
 /// Near a colour block's edges that block does, mm.
 const COLOUR_MM: f64 = 1.5;
+/// Nearer than this to the edge of a block other than the cell's own, mm, how
+/// the one lies against the other shows.
+const CROSSING_MM: f64 = 0.45;
 /// Rim of the sheet that is left out, mm.
 const RIM_MM: f64 = 2.5;
 /// Most cells of a grid.
@@ -44,6 +47,9 @@ pub(crate) struct Ground {
     pub(crate) normal: Vec<[f32; 2]>,
     /// Whether no block's edge is near.
     pub(crate) deep: Vec<bool>,
+    /// Whether an edge of another block than the owner is near: there register,
+    /// which is taken out for the owner alone, differs from sheet to sheet.
+    pub(crate) crossing: Vec<bool>,
 }
 
 /// What is looked at of a sheet, mm; none when neither its size nor an image is known.
@@ -92,6 +98,7 @@ impl Ground {
             edge: vec![0.0; n],
             normal: vec![[0.0; 2]; n],
             deep: vec![true; n],
+            crossing: vec![false; n],
             blocks,
         };
         let edges: Vec<Arc<EdgeMap>> = ground
@@ -130,6 +137,8 @@ impl Ground {
                 (nearest, best) = (b, rank);
             }
         }
+        self.crossing[at] =
+            (0..edges.len()).any(|b| b != nearest && distances(b).abs() < CROSSING_MM);
         self.owner[at] = nearest as u8;
         let s = edges[nearest].sample(p);
         self.edge[at] = s.map_or(restrike_ops::edge_map::REACH_MM, |s| s.distance as f32);

@@ -15,6 +15,9 @@ use crate::consensus::{Level, cost};
 const PRIOR: f64 = 6.0;
 /// Kinds of cells told apart by steepness or darkness.
 const BINS: usize = 10;
+/// Share of the cells of a kind that hold no difference, at least: their tail
+/// says how wide the kind scatters.
+const BULK: f64 = 0.98;
 /// Least scatter, linear light.
 const LEAST: f64 = 0.002;
 /// Tail of the test from which a cell may belong to a region.
@@ -78,13 +81,15 @@ fn steepness(a: &Level, b: &Level) -> Vec<[f32; 3]> {
 }
 
 /// Compares two levels. `borrowed` gives the scatter where neither has any.
-/// `smooth` is what changes smoothly, taken away. None when there is no scatter to test against.
+/// `smooth` is what changes smoothly, taken away; `crossing` says where two blocks' edges lie
+/// beside each other, which makes kinds of their own. None when there is no scatter to test against.
 #[allow(clippy::cast_precision_loss, clippy::cast_possible_truncation)]
 pub(crate) fn test(
     a: &Level,
     b: &Level,
     borrowed: &[&Level],
     smooth: Option<&[[f32; 3]]>,
+    crossing: Option<&[bool]>,
 ) -> Option<Tested> {
     let n = a.light.len();
     let mut groups: Vec<&Level> = vec![a, b];
@@ -104,9 +109,20 @@ pub(crate) fn test(
     };
     let dof = whole + PRIOR;
     let threshold = student_t(1.0 - ENTRY / 3.0, dof)?;
+    // More than half of the impressions must tell of a cell: one that tells alone
+    // is not told from a fault of its own.
+    let of_all = [most(a), most(b)];
+    let strict = crossing.is_some() || a.side > 1;
+    let share_told = if strict { 0.5 } else { 0.0 };
     let seen: Vec<usize> = (0..n)
-        .filter(|at| a.count[*at] > 0 && b.count[*at] > 0)
+        .filter(|at| {
+            let told = |l: &Level, most: f64| f64::from(l.count[*at]) > share_told * most;
+            told(a, of_all[0]) && told(b, of_all[1])
+        })
         .collect();
+    let bulk = student_t(0.5 + 0.5 * BULK, dof)?;
+    let crosses = |at: usize| crossing.is_some_and(|c| c[at]);
+    let kinds = if crossing.is_some() { 2 * BINS } else { BINS };
     let mut best = vec![0.0_f32; n];
     let mut error = vec![f32::NAN; n];
     for c in 0..3 {
@@ -120,19 +136,23 @@ pub(crate) fn test(
             }
             (free > 0.0).then(|| (sum / free, free))
         };
-        let sample: Vec<f64> = seen
-            .iter()
-            .step_by(7)
-            .map(|at| f64::from(steep[*at][c]))
-            .collect();
-        let cuts: Vec<f64> = (1..BINS)
-            .filter_map(|k| quantile(&sample, k as f64 / BINS as f64))
-            .collect();
+        let cuts = [false, true].map(|which| -> Vec<f64> {
+            let sample: Vec<f64> = seen
+                .iter()
+                .filter(|at| crosses(**at) == which)
+                .step_by(7)
+                .map(|at| f64::from(steep[*at][c]))
+                .collect();
+            (1..BINS)
+                .filter_map(|k| quantile(&sample, k as f64 / BINS as f64))
+                .collect()
+        });
         let bin = |at: usize| {
             let s = f64::from(steep[at][c]);
-            cuts.iter().filter(|q| s > **q).count()
+            let which = usize::from(crosses(at));
+            which * BINS + cuts[which].iter().filter(|q| s > **q).count()
         };
-        let mut values: Vec<Vec<f64>> = vec![Vec::new(); BINS];
+        let mut values: Vec<Vec<f64>> = vec![Vec::new(); kinds];
         for at in seen.iter().step_by(3) {
             if let Some((v, free)) = variance(*at)
                 && free >= 0.6 * whole
@@ -154,7 +174,7 @@ pub(crate) fn test(
             })
             .collect();
         let mut z = vec![f64::NAN; n];
-        let mut spread: Vec<Vec<f64>> = vec![Vec::new(); BINS];
+        let mut spread: Vec<Vec<f64>> = vec![Vec::new(); kinds];
         for (k, at) in seen.iter().enumerate() {
             let at = *at;
             let (v, free) = variance(at).unwrap_or((0.0, 0.0));
@@ -173,10 +193,19 @@ pub(crate) fn test(
             }
         }
         // Where the bulk of the cells scatters more than the impressions of an
-        // edition do, editions differ as a whole there: that is the measure.
+        // edition do, editions differ as a whole there, or the scatter is not
+        // what the kind's middle has: that is the measure.
         let wide: Vec<f64> = spread
             .iter()
-            .map(|z| mad_sigma(z).unwrap_or(1.0).max(1.0))
+            .map(|z| {
+                let size: Vec<f64> = z.iter().map(|z| z.abs()).collect();
+                let tail = if strict {
+                    quantile(&size, BULK).map_or(1.0, |q| q / bulk)
+                } else {
+                    1.0
+                };
+                mad_sigma(z).unwrap_or(1.0).max(tail).max(1.0)
+            })
             .collect();
         for at in &seen {
             let w = wide[bin(*at)];

@@ -11,7 +11,7 @@ fn false_cells_are_as_many_as_the_tail_says() {
     for (n, m) in [(2, 2), (3, 6), (1, 4), (6, 6)] {
         let a = level(&g, n, 0.03, 11 + n as u64, &|_| 0.7);
         let b = level(&g, m, 0.03, 77 + m as u64, &|_| 0.7);
-        let t = test(&a, &b, &[], None).unwrap();
+        let t = test(&a, &b, &[], None, None).unwrap();
         let over = t.score.iter().filter(|s| s.abs() > 1.0).count();
         let share = over as f64 / g.len() as f64;
         assert!(share < 5e-4, "{n} and {m}: {share}");
@@ -27,7 +27,7 @@ fn a_changed_patch_is_seen_and_nothing_else() {
     };
     let a = level(&g, 4, 0.02, 3, &|_| 0.8);
     let b = level(&g, 4, 0.02, 4, &|at| if patch(at) { 0.6 } else { 0.8 });
-    let t = test(&a, &b, &[], None).unwrap();
+    let t = test(&a, &b, &[], None, None).unwrap();
     let seen = (0..g.len()).filter(|at| patch(*at)).collect::<Vec<_>>();
     let over = seen.iter().filter(|at| t.score[**at] < -1.0).count();
     assert!(over * 10 > seen.len() * 9, "{over} of {}", seen.len());
@@ -39,10 +39,28 @@ fn a_changed_patch_is_seen_and_nothing_else() {
 fn without_any_scatter_there_is_no_test() {
     let g = ground(0.5);
     let one = level(&g, 1, 0.02, 3, &|_| 0.8);
-    assert!(test(&one, &one, &[], None).is_none());
+    assert!(test(&one, &one, &[], None, None).is_none());
     let more = level(&g, 3, 0.02, 4, &|_| 0.8);
-    assert!(test(&one, &one, &[&more], None).is_some(), "borrowed");
+    assert!(test(&one, &one, &[&more], None, None).is_some(), "borrowed");
     let empty = Stream::new(&g, 1).end();
-    let t = test(&empty, &more, &[], None).unwrap();
+    let t = test(&empty, &more, &[], None, None).unwrap();
     assert_eq!(t.cells, 0);
+}
+
+/// A cell that one of three impressions tells of is not tested, whatever it shows.
+#[test]
+fn one_impression_alone_is_no_difference() {
+    let g = ground(0.1);
+    let a = level(&g, 3, 0.02, 5, &|_| 0.8);
+    let mut b = level(&g, 3, 0.02, 6, &|_| 0.8);
+    for at in 500..504 {
+        (b.light[at], b.scatter[at], b.count[at]) = ([0.3; 3], [0.0; 3], 1);
+    }
+    let alike = vec![false; g.len()];
+    let t = test(&a, &b, &[], None, Some(&alike)).unwrap();
+    assert!(t.score[500..504].iter().all(|s| *s == 0.0));
+    b.count[500..504].fill(3);
+    let t = test(&a, &b, &[], None, Some(&alike)).unwrap();
+    let over = t.score[500..504].iter().filter(|s| **s < -1.0).count();
+    assert!(over >= 2, "{over}");
 }
