@@ -50,7 +50,7 @@ pub(crate) struct Tile {
     /// Move, mm.
     pub(crate) by: [f64; 2],
     /// Information on it, 1/mm2.
-    info: Matrix2<f64>,
+    pub(crate) info: Matrix2<f64>,
     /// Chi squared of no move.
     pub(crate) unlikely: f64,
     pub(crate) moved: bool,
@@ -108,6 +108,43 @@ struct Look<'a> {
     a: &'a Level,
     b: &'a Level,
     error: &'a [f32],
+}
+
+/// How far a block lies otherwise from impression to impression of an edition,
+/// standard deviation across its edges, mm: what its edges' cells scatter beyond
+/// what calm cells do, over their slope. None with one impression.
+pub(crate) fn placing(ground: &Ground, level: &Level, block: usize) -> Option<f64> {
+    let w = ground.grid.width;
+    let (mut calm, mut edge) = (Vec::new(), Vec::new());
+    let variance = |at: usize| {
+        let s = level.scatter[at].iter().map(|v| f64::from(*v)).sum::<f64>() / 3.0;
+        s * s
+    };
+    for at in w..ground.len().saturating_sub(w) {
+        if level.count[at] < 2 || usize::from(ground.owner[at]) != block {
+            continue;
+        }
+        let d = f64::from(ground.edge[at]).abs();
+        if ground.deep[at] {
+            calm.push(variance(at));
+        } else if d < ON_EDGE_MM {
+            let pitch = ground.grid.pitch;
+            let gx = (mean(level, at + 1) - mean(level, at - 1)) / (2.0 * pitch);
+            let gy = (mean(level, at - w) - mean(level, at + w)) / (2.0 * pitch);
+            let [nx, ny] = ground.normal[at].map(f64::from);
+            let slope = gx * nx + gy * ny;
+            edge.push((slope * slope, variance(at)));
+        }
+    }
+    let noise = median(&calm).unwrap_or(0.0);
+    edge.sort_by(|a, b| b.0.total_cmp(&a.0));
+    edge.truncate((edge.len() / 2).max(1));
+    let each: Vec<f64> = edge
+        .iter()
+        .map(|(slope, v)| (v - noise) / slope.max(1e-6))
+        .collect();
+    // Edges run all ways: across one of them half of the square shows.
+    median(&each).map(|v| (v / 0.5).max(0.0).sqrt())
 }
 
 /// Least squares of a tile: move, growth and a constant.

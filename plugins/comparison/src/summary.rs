@@ -187,9 +187,16 @@ fn blocks(
 ) -> Result<(), StageError> {
     for (n, block) in ground.blocks.iter().enumerate() {
         let (one, two) = (&a.levels[0], &b.levels[0]);
-        let course = recut::course(ground, one, two, &c.tests[0].error, n);
+        let course = recut::course(ground, one, two, &c.error, n);
         let located = [a, b].map(|e| e.about.inks.get(n).is_some_and(|i| i.located > 0));
-        let v = verdict::judge(course.as_ref(), (n, block.key), &c.found, located);
+        // From two impressions on that it is located on.
+        let placing = [a, b].map(|e| {
+            let several = e.about.inks.get(n).is_some_and(|i| i.located > 1);
+            several
+                .then(|| recut::placing(ground, &e.levels[0], n))
+                .flatten()
+        });
+        let v = verdict::judge(course.as_ref(), (n, block.key), &c.found, located, placing);
         let row = || {
             Row::new()
                 .set("first", a.about.name.as_str())

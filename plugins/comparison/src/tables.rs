@@ -67,8 +67,8 @@ pub(crate) fn specs() -> Vec<TableSpec> {
     let mut blocks = pair().to_vec();
     blocks.extend([
         C::text("block", "The block."),
-        C::text("verdict", "`worn` (the same block, worn or not, with or without new wood let in), `re-cut` (another block cut after it) or `undecided`; colour blocks are never decided."),
-        C::number("likelihood_ratio", "", 3, "How many times likelier what is seen is of a re-cut block than of the old one; kept between 1/8000 and 8000. Decided from 20 (or 1/20) on."),
+        C::text("verdict", "`worn` (the same block, worn or not, with or without new wood let in), `re-cut` (another block cut after it) or `undecided`, with the reason."),
+        C::number("likelihood_ratio", "", 3, "How many times likelier what is seen is of a re-cut block than of the old one; kept between 1/8000 and 8000. Decided from 20 (or 1/20) on. Empty where its place or its edges do not bear one."),
         C::number("deviation_mm", "mm", 4, "By how much its edges run otherwise from place to place, standard deviation by axis, a smooth warp taken away."),
         C::number("typical_move_mm", "mm", 4, "Typical move of a place along the direction it tells best, noise and all."),
         C::number("seen_from_mm", "mm", 4, "Deviation that the scans could tell in a typical place."),

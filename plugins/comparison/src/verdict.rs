@@ -1,8 +1,8 @@
 //! Worn, re-cut, plugged or undecided: the likelihood ratio and its calibration.
 //!
-//! The ratio is of two normal densities of the logarithm of the fine-scale
-//! deviation, set after rendered block pairs (see the README for which, and for
-//! the pairs it was then held against), each widened by what the scans
+//! The ratio is of two log-normal densities of the fine-scale deviation, fitted
+//! by maximum likelihood to rendered block pairs (see the README for which, and
+//! for the pairs it was then held against), each widened by what the scans
 //! themselves could not see. What was damaged before and prints again speaks
 //! for a new block, what was damaged and stays so for the old one.
 
@@ -10,13 +10,25 @@ use crate::kinds::{Finding, Kind};
 use crate::recut::{Course, LEAST_TILES, Patch, patches};
 
 /// Logarithm of the deviation in mm: mean and standard deviation of blocks that
-/// were not re-cut, and of those that were.
-const SAME: [f64; 2] = [-5.3, 0.45];
-const RECUT: [f64; 2] = [-3.3, 0.5];
+/// were not re-cut.
+const SAME: [f64; 2] = [-6.0, 0.4];
+/// The same of re-cut ones, of the key and of a colour block: that one shows so
+/// few places that a smooth warp takes most of the new course away. Fitted with
+/// 0.34; wider, for rendered cutters are few.
+const RECUT_KEY: [f64; 2] = [-3.3, 0.5];
+const RECUT_COLOUR: [f64; 2] = [-4.4, 0.45];
+/// Noise of the places' moves over what the cells' errors give: neighbouring
+/// cells err less alike than was allowed for.
+const NOISE_SHARE: f64 = 0.72;
 /// Relative standard deviation of the middle square, times the root of the
 /// number of tiles, and how far off the noise itself may be.
-const SCATTER: f64 = 1.7;
-const NOISE: f64 = 0.25;
+const SCATTER: f64 = 2.0;
+const NOISE: f64 = 0.36;
+/// A colour block whose place scatters more than this from impression to
+/// impression of an edition is not well located there, mm.
+const PLACED_MM: f64 = 0.015;
+/// Scans that see no better than this in a place tell nothing of its course, mm.
+const SEEN_MM: f64 = 0.0135;
 /// Decided where one is so many times likelier than the other.
 pub(crate) const DECIDED: f64 = 20.0;
 /// Most the healed damage may say, natural logarithm.
@@ -45,7 +57,7 @@ pub(crate) struct Verdict {
 /// class's log-normal density is summed over, with what so many tiles scatter.
 #[allow(clippy::cast_precision_loss)]
 fn likelihood(course: &Course, [mean, sd]: [f64; 2]) -> f64 {
-    let noise = course.least_mm * course.least_mm;
+    let noise = (NOISE_SHARE * course.least_mm) * (NOISE_SHARE * course.least_mm);
     let tiles = course.tiles.len() as f64;
     let (mut sum, mut whole) = (0.0, 0.0);
     for k in -24..=24 {
@@ -62,12 +74,15 @@ fn likelihood(course: &Course, [mean, sd]: [f64; 2]) -> f64 {
     sum / whole
 }
 
-/// Judges a block. `course` is none where its edges tell too little.
+/// Judges a block. `course` is none where its edges tell too little; `located`
+/// and `placing`: of each edition, whether the block is located and how far its
+/// place scatters from impression to impression, mm.
 pub(crate) fn judge(
     course: Option<&Course>,
     (block, key): (usize, bool),
     found: &[Finding],
     located: [bool; 2],
+    placing: [Option<f64>; 2],
 ) -> Verdict {
     let count = |kinds: [Kind; 2]| {
         found
@@ -96,7 +111,33 @@ pub(crate) fn judge(
             course.deviation_mm
         ));
     }
-    let mut log_ratio = libm::log(likelihood(course, RECUT)) - libm::log(likelihood(course, SAME));
+    // A wrong place looks like another course.
+    if !(located[0] && located[1]) {
+        return undecided(format!(
+            "not located in one of the editions: a wrong place looks like a new cut (moves of its edges explain {:.0} % of the difference)",
+            100.0 * course.explained
+        ));
+    }
+    if !key {
+        let Some(worst) = placing[0].and_then(|a| placing[1].map(|b| a.max(b))) else {
+            return undecided(
+                "located on one impression of an edition only: nothing says how well".to_owned(),
+            );
+        };
+        if worst > PLACED_MM {
+            return undecided(format!(
+                "its place scatters by {worst:.3} mm from impression to impression of an edition: a wrong place looks like a new cut"
+            ));
+        }
+    }
+    if course.least_mm > SEEN_MM {
+        return undecided(format!(
+            "its edges show too little: a place tells of deviations from {:.4} mm on, {SEEN_MM} mm are needed",
+            course.least_mm
+        ));
+    }
+    let recut = if key { RECUT_KEY } else { RECUT_COLOUR };
+    let mut log_ratio = libm::log(likelihood(course, recut)) - libm::log(likelihood(course, SAME));
     #[allow(clippy::cast_precision_loss)]
     if lost + gained >= 3 {
         let healed = gained as f64 * libm::log(HEALS[0] / HEALS[1])
@@ -104,31 +145,13 @@ pub(crate) fn judge(
         log_ratio += healed.clamp(-HEALED, HEALED);
     }
     let log_ratio = log_ratio.clamp(-MOST, MOST);
-    if !(located[0] && located[1]) {
-        // A wrong place looks like another course.
-        return Verdict {
-            log_ratio: Some(log_ratio),
-            ..undecided(format!(
-                "not located in one of the editions: a wrong place looks like a new cut (moves of its edges explain {:.0} % of the difference)",
-                100.0 * course.explained
-            ))
-        };
-    }
     let limit = libm::log(DECIDED);
     let patches = if log_ratio < limit {
         patches(course)
     } else {
         Vec::new()
     };
-    let (word, why) = if !key && log_ratio.abs() > limit {
-        // Its edges lie mostly under the key's lines; one sheet that is located
-        // a little wrong has made a new block of an old one.
-        (
-            "undecided",
-            "a colour block shows too little of its course to decide by: the ratio is a hint"
-                .to_owned(),
-        )
-    } else if log_ratio > limit {
+    let (word, why) = if log_ratio > limit {
         ("re-cut", String::new())
     } else if log_ratio < -limit {
         let remark = match patches.len() {

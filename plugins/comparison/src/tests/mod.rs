@@ -4,3 +4,4 @@
 mod consensus;
 mod record;
 mod scatter;
+mod verdict;
