@@ -14,9 +14,13 @@ const DOWN: usize = 5;
 /// Side of a cut-out, pixels, and the room about it.
 const SIDE: usize = 180;
 const GAP: usize = 12;
-const HEAD: usize = 26;
+const HEAD: usize = 44;
 /// Least side of what a cut-out shows, mm.
 const LEAST_MM: f64 = 6.0;
+/// A cut-out is so many times as wide as its difference.
+const ROOM: f64 = 2.2;
+/// Lengths of scale bars, mm: the longest that is at most a third of a cut-out.
+const BARS_MM: [f64; 6] = [1.0, 2.0, 5.0, 10.0, 20.0, 50.0];
 /// Paper is shown a little under white.
 const PAPER: f32 = 0.9;
 /// Where an edition does not tell.
@@ -111,6 +115,7 @@ pub(crate) fn draw(
     cut_outs(ground, n, a, b, found, out)
 }
 
+#[allow(clippy::cast_precision_loss)]
 fn cut_outs(
     ground: &Ground,
     n: usize,
@@ -130,33 +135,80 @@ fn cut_outs(
     for (k, f) in found.iter().take(shown).enumerate() {
         let (x, y) = (GAP + (k % ACROSS) * cw, GAP + (k / ACROSS) * ch);
         let block = f.block.map_or("", |b| ground.blocks[b].name.as_str());
+        let side = shown_mm(f);
         marks.push(words(
-            (x, y + HEAD - 9),
+            (x, y + 14),
             format!("{}  {} {block}", k + 1, f.kind.words()),
             Tone::Measured,
         ));
-        for (side, e) in [a, b].into_iter().enumerate() {
-            panel(
-                &mut image,
-                (x + side * (SIDE + GAP / 2), y + HEAD),
-                ground,
-                e,
-                f,
-            );
+        marks.push(words((x, y + HEAD - 9), size_words(f), Tone::Measured));
+        for (half, e) in [a, b].into_iter().enumerate() {
+            let corner = (x + half * (SIDE + GAP / 2), y + HEAD);
+            panel(&mut image, corner, ground, e, f);
+            marks.push(Mark::Circle {
+                at: Point::new(corner.0 as f64, corner.1 as f64)
+                    + Point::new(0.5, 0.5) * SIDE as f64,
+                radius: (0.6 * f.extent_mm + 0.3) / side * SIDE as f64,
+                tone: Tone::Fault,
+            });
         }
+        marks.extend(scale(
+            Point::new((x + 8) as f64, (y + HEAD + SIDE - 8) as f64),
+            side,
+        ));
     }
     let base = name("cut-outs", n);
     out.image(&base, image.view())?;
     out.picture(&Picture {
         name: base.clone(),
         caption: format!(
-            "The largest differences, numbers as in the table: left {}, right {}, each against its own paper.",
-            a.about.name, b.about.name
+            "The {shown} largest of {} differences, numbers as in the table. Of each pair the left is the \
+             consensus of {}, the right that of {}, each against its own paper, inks at the record's \
+             strengths. The ring is about what differs; the bar gives the scale of both.",
+            found.len(),
+            a.about.name,
+            b.about.name
         ),
         base,
         frame: None,
         marks,
     })
+}
+
+/// Side of what a difference's cut-outs show, mm.
+fn shown_mm(f: &Finding) -> f64 {
+    (ROOM * f.extent_mm).max(LEAST_MM)
+}
+
+/// How large a difference is.
+fn size_words(f: &Finding) -> String {
+    match f.moved_mm {
+        Some(by) => format!("{by:+.3} mm, {:.2} mm2", f.area_mm2),
+        None => format!("{:.1} CIEDE2000, {:.2} mm2", f.de00, f.area_mm2),
+    }
+}
+
+/// A scale bar with its words; `at` is its left end.
+#[allow(clippy::cast_precision_loss)]
+fn scale(at: Point, side_mm: f64) -> [Mark; 2] {
+    let mm = BARS_MM
+        .into_iter()
+        .rfind(|b| *b <= side_mm / 3.0)
+        .unwrap_or(BARS_MM[0]);
+    let end = Point::new(at.x + mm / side_mm * SIDE as f64, at.y);
+    [
+        Mark::Line {
+            points: vec![at, end],
+            closed: false,
+            tone: Tone::Guide,
+            stroke: restrike_stage::Stroke::Solid,
+        },
+        Mark::Text {
+            at: Point::new(end.x + 6.0, end.y),
+            text: format!("{mm:.0} mm"),
+            tone: Tone::Guide,
+        },
+    ]
 }
 
 /// One cut-out, bilinear.
@@ -167,7 +219,7 @@ fn cut_outs(
 )]
 fn panel(image: &mut Raster<f32>, at: (usize, usize), ground: &Ground, e: &Edition, f: &Finding) {
     let grid = ground.grid;
-    let side = (1.7 * f.extent_mm).max(LEAST_MM);
+    let side = shown_mm(f);
     let corner = Point::new(f.centre.x - side / 2.0, f.centre.y + side / 2.0);
     let level = &e.levels[0];
     for y in 0..SIDE {
