@@ -39,6 +39,10 @@ struct Args {
     /// learn from them, which is counted.
     #[arg(long)]
     proofs: bool,
+    /// So many editions of equal size: every sheet is a reference of one and all
+    /// are rendered, none listed again (for stage comparison).
+    #[arg(long, default_value_t = 0)]
+    editions: u32,
     /// Threads of the pipeline.
     #[arg(long, default_value_t = 1)]
     threads: u32,
@@ -123,9 +127,13 @@ fn render(args: &Args, folder: &Path) -> Result<Vec<PathBuf>> {
         sheet_mm: [args.width_mm, args.height_mm],
         ..DesignSpec::default()
     });
+    let (rendered, references) = match args.editions {
+        0 => (args.rendered, 1),
+        _ => (args.sheets, args.sheets),
+    };
     let spec = RunSpec {
-        sheets: args.rendered,
-        references: 1,
+        sheets: rendered,
+        references,
         seed: 54,
         dpi: args.dpi,
         proofs: args.proofs,
@@ -138,13 +146,13 @@ fn render(args: &Args, folder: &Path) -> Result<Vec<PathBuf>> {
         |name: &str, s: &SheetSpec| scans.join(format!("{name}.{}", s.scan.format.extension()));
     let (proofs, good): (Vec<&SheetSpec>, Vec<&SheetSpec>) =
         sheets.iter().partition(|s| s.role.starts_with("proof:"));
-    let mut list = String::from("file,impression,role\n");
-    let mut line = |file: &Path, name: &str, role: &str| {
+    let mut list = String::from("file,impression,role,edition,year\n");
+    let mut line = |file: &Path, name: &str, role: &str, edition: &str| {
         let file = file.file_name().unwrap_or_default().to_string_lossy();
-        list.push_str(&format!("{file},{name},{role}\n"));
+        list.push_str(&format!("{file},{name},{role},{edition}\n"));
     };
     for s in proofs {
-        line(&path(&s.name, s), &s.name, &s.role);
+        line(&path(&s.name, s), &s.name, &s.role, ",");
     }
     let mut files = Vec::new();
     for n in 0..args.sheets as usize {
@@ -159,7 +167,12 @@ fn render(args: &Args, folder: &Path) -> Result<Vec<PathBuf>> {
             std::fs::hard_link(own, &file)?;
             (name, file)
         };
-        line(&file, &name, if n < good.len() { &s.role } else { "run" });
+        let edition = match args.editions as usize {
+            0 => ",".to_owned(),
+            k => format!("{0},{0}", 1900 + n % k),
+        };
+        let role = if n < good.len() { &s.role } else { "run" };
+        line(&file, &name, role, &edition);
         files.push(file);
     }
     std::fs::write(scans.join("sheets.csv"), list)?;
