@@ -102,7 +102,7 @@ pub(crate) fn draw(
     out.picture(&Picture {
         name: base.clone(),
         caption: format!(
-            "Where {} differs from {}: the later edition's consensus, numbers as in the table.{more}",
+            "Where {} differs from {}: the later edition's consensus, numbers as in the table; grey where no impression tells.{more}",
             b.about.name, a.about.name
         ),
         base,
@@ -164,7 +164,7 @@ fn cut_outs(
         caption: format!(
             "The {shown} largest of {} differences, numbers as in the table. Of each pair the left is the \
              consensus of {}, the right that of {}, each against its own paper, inks at the record's \
-             strengths. The ring is about what differs; the bar gives the scale of both.",
+             strengths. The ring is about what differs; the bar gives the scale of both; grey: no impression tells.",
             found.len(),
             a.about.name,
             b.about.name
