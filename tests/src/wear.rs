@@ -34,12 +34,26 @@ pub struct Trial {
     pub tuning: bool,
     /// The record is of the block before any damage.
     pub sound: bool,
+    /// Only this one of the designs.
+    pub design: Option<usize>,
     /// Folder for a picture of each case that is counted as wrong.
     pub cut_outs: Option<PathBuf>,
 }
 
+impl Trial {
+    /// The designs to render.
+    pub(crate) fn designs(&self) -> impl Iterator<Item = (Family, u64)> {
+        let only = self.design;
+        DESIGNS[usize::from(self.tuning)]
+            .into_iter()
+            .enumerate()
+            .filter(move |(n, _)| only.is_none_or(|d| d == *n))
+            .map(|(_, design)| design)
+    }
+}
+
 /// Designs of the report, and those the stage may be tuned on.
-pub(crate) const DESIGNS: [[(Family, u64); 5]; 2] = [
+const DESIGNS: [[(Family, u64); 5]; 2] = [
     [
         (Family::Landscape, 8101),
         (Family::Figure, 8202),
@@ -433,6 +447,15 @@ impl Report {
             };
             n[0] += usize::from(right);
             n[1] += 1;
+            if !right && std::env::var_os("RESTRIKE_PROGRESS").is_some() {
+                let words = cell(table, row, "words").as_str().unwrap_or("");
+                eprintln!(
+                    "called wrongly, {}damage to the block: {words}, at {:.1} {:.1}",
+                    if lasting { "" } else { "no " },
+                    number("x_mm"),
+                    number("y_mm"),
+                );
+            }
         }
         Ok(())
     }
@@ -499,7 +522,7 @@ impl Report {
 /// When one fails.
 pub fn report(trial: &Trial) -> Result<Report> {
     let mut out = Report::default();
-    for (family, seed) in DESIGNS[usize::from(trial.tuning)] {
+    for (family, seed) in trial.designs() {
         let design = Design::generate(&DesignSpec {
             seed,
             family,

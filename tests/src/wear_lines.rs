@@ -11,7 +11,7 @@ use restrike_synth::truth::BlockTruth;
 use restrike_synth::{Design, DesignSpec, RunSpec, Truth, line_edges};
 
 use crate::spread::Spread;
-use crate::wear::{DESIGNS, Trial, apart, retreating, to_design};
+use crate::wear::{Trial, apart, retreating, to_design};
 use crate::whole::{Measured, cell, measure_sheets};
 
 /// Errors over the lines of sheets.
@@ -19,8 +19,9 @@ use crate::whole::{Measured, cell, measure_sheets};
 pub struct LineErrors {
     /// Width, um.
     width: Spread,
-    /// Raggedness and blur, % of the true.
-    ragged: Spread,
+    /// Raggedness of edges planted as sines and as smooth noise on lines of which enough
+    /// is seen, and of all others; blur; % of the true.
+    ragged: [Spread; 3],
     blur: Spread,
     unmeasured: usize,
     /// Retreat of colour blocks' edges, um, and their raggedness, % of the true.
@@ -31,6 +32,10 @@ pub struct LineErrors {
 
 /// Shortest stretch that a width is judged over, mm.
 const LEAST_MM: f64 = 3.0;
+/// Length of a line from which its raggedness is that of all of it, mm: a dozen waves or so.
+const LONG_MM: f64 = 10.0;
+/// A record's line further off the design's, mm, is more than that line alone.
+const OFF_MM: f64 = 0.04;
 /// Distance of the places at which planted edges are read, mm.
 const STEP_MM: f64 = 0.02;
 /// Waves longer than this are a line's course, as the stage has it, mm.
@@ -61,19 +66,24 @@ impl LineErrors {
             let (Some(state), Some(measured)) = (state, number("measured_mm")) else {
                 continue;
             };
-            let Some((line, off)) = nearest(&key.lines, to_design.apply([x, y])) else {
+            let Some((line, off, arc)) = nearest(&key.lines, to_design.apply([x, y])) else {
                 continue;
             };
-            if line.taper > 0.0 || off > 0.1 || measured < LEAST_MM {
+            if line.taper > 0.0 || off > OFF_MM || measured < LEAST_MM {
                 continue;
             }
             let at = m.design.images.iter().position(|i| i.name == line.image);
             let of_image = |v: &[f64]| at.and_then(|i| v.get(i)).copied().unwrap_or(0.0);
             let growth = of_image(&state.widen_mm) - of_image(&state.retreat_mm);
-            let edges = state
+            let mut edges = state
                 .ragged
                 .map(|r| line_edges(line, r, STEP_MM))
                 .unwrap_or_default();
+            // What the record's line is of the design's, which joins and damage divide.
+            let length = number("length_mm").unwrap_or(0.0);
+            if length < 0.9 * arc_length(&line.points) {
+                edges = piece(&edges, arc, length);
+            }
             // What the ragged edges add to the width in the mean over the line.
             #[allow(clippy::cast_precision_loss)]
             let wave = edges.iter().flatten().sum::<f64>() / edges.len().max(1) as f64;
@@ -102,7 +112,8 @@ impl LineErrors {
                     let se = number(&format!("{column}_se_mm"));
                     let into = match column {
                         "blur" => &mut self.blur,
-                        _ => &mut self.ragged,
+                        _ if measured < LONG_MM => &mut self.ragged[2],
+                        _ => &mut self.ragged[usize::from(!is_sine(state))],
                     };
                     into.add(100.0 * (v / of - 1.0), se.map(|s| 100.0 * s / of));
                 }
@@ -171,7 +182,9 @@ impl LineErrors {
     /// Adds another's.
     pub fn join(&mut self, o: &Self) {
         self.width.join(&o.width);
-        self.ragged.join(&o.ragged);
+        for (mine, other) in self.ragged.iter_mut().zip(&o.ragged) {
+            mine.join(other);
+        }
         self.blur.join(&o.blur);
         self.unmeasured += o.unmeasured;
         self.retreat.join(&o.retreat);
@@ -192,10 +205,15 @@ impl LineErrors {
             )
         };
         format!(
-            "{} lines: width {}; raggedness {}; blur {}; {} unresolved or unmeasured. {} edges of solids: retreat {}; raggedness {}; {} unmeasured",
+            "{} lines: width {}; raggedness over {LONG_MM} mm and more of sines ({}) {}, of noise ({}) {}, over less ({}) {}; blur {}; {} unresolved or unmeasured. {} edges of solids: retreat {}; raggedness {}; {} unmeasured",
             self.width.count(),
             one(&self.width, "um"),
-            one(&self.ragged, "%"),
+            self.ragged[0].count(),
+            one(&self.ragged[0], "%"),
+            self.ragged[1].count(),
+            one(&self.ragged[1], "%"),
+            self.ragged[2].count(),
+            one(&self.ragged[2], "%"),
             one(&self.blur, "%"),
             self.unmeasured,
             self.retreat.count(),
@@ -214,14 +232,20 @@ const WAVES: Ragged = Ragged::Sine {
     wavelength_mm: 0.6,
 };
 
-/// Renders and measures designs whose edges are planted sines.
+/// As high, and independent at distances beyond its length: about as short as the sines are.
+const NOISE: Ragged = Ragged::Noise {
+    sd_mm: 0.0085,
+    length_mm: 0.3,
+};
+
+/// Renders and measures designs whose edges are planted sines and noise by turns.
 ///
 /// # Errors
 /// When one fails.
 pub fn report(trial: &Trial) -> Result<String> {
     let mut out = String::new();
     let mut all = LineErrors::default();
-    for (family, seed) in DESIGNS[usize::from(trial.tuning)] {
+    for (family, seed) in trial.designs() {
         let design = Design::generate(&DesignSpec {
             seed,
             family,
@@ -238,8 +262,10 @@ pub fn report(trial: &Trial) -> Result<String> {
             ..RunSpec::new(trial.difficulty)
         };
         let mut specs = run.sheets(&design);
-        for b in specs.iter_mut().flat_map(|s| &mut s.blocks) {
-            b.ragged = Some(WAVES);
+        for (n, s) in specs.iter_mut().enumerate() {
+            for b in &mut s.blocks {
+                b.ragged = Some(if n % 2 == 0 { WAVES } else { NOISE });
+            }
         }
         let stages = ["deskew", "registration", "edge-wear"];
         let m = measure_sheets(design, &specs, &stages, true)?;
@@ -289,9 +315,22 @@ fn blur(truth: &Truth, width: f64) -> f64 {
     }
 }
 
-/// The line of the design that passes nearest to a design place, with the distance.
-fn nearest(lines: &[Line], p: [f64; 2]) -> Option<(&Line, f64)> {
+fn is_sine(state: &BlockTruth) -> bool {
+    matches!(state.ragged, Some(Ragged::Sine { .. }))
+}
+
+/// The part of planted edges about an arc length, so long in all, mm.
+#[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+fn piece(edges: &[[f64; 2]], arc: f64, length: f64) -> Vec<[f64; 2]> {
+    let at = |s: f64| ((s / STEP_MM).max(0.0) as usize).min(edges.len());
+    edges[at(arc - 0.5 * length)..at(arc + 0.5 * length)].to_vec()
+}
+
+/// The line of the design that passes nearest to a design place, with the distance
+/// and the arc length there.
+fn nearest(lines: &[Line], p: [f64; 2]) -> Option<(&Line, f64, f64)> {
     let to = |l: &Line| {
+        let mut from = 0.0;
         l.points
             .windows(2)
             .map(|w| {
@@ -299,12 +338,14 @@ fn nearest(lines: &[Line], p: [f64; 2]) -> Option<(&Line, f64)> {
                 let n = d[0] * d[0] + d[1] * d[1];
                 let t = ((p[0] - w[0][0]) * d[0] + (p[1] - w[0][1]) * d[1]) / n.max(1e-12);
                 let t = t.clamp(0.0, 1.0);
-                apart(p, [w[0][0] + t * d[0], w[0][1] + t * d[1]])
+                let arc = from + t * n.sqrt();
+                from += n.sqrt();
+                (apart(p, [w[0][0] + t * d[0], w[0][1] + t * d[1]]), arc)
             })
-            .fold(f64::MAX, f64::min)
+            .min_by(|a, b| a.0.total_cmp(&b.0))
     };
     lines
         .iter()
-        .map(|l| (l, to(l)))
+        .filter_map(|l| to(l).map(|(off, arc)| (l, off, arc)))
         .min_by(|a, b| a.1.total_cmp(&b.1))
 }

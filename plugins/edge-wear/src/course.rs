@@ -60,9 +60,10 @@ const LOOK_BACK_MM: f64 = 0.35;
 const ALONG: f64 = 0.96;
 /// Over a longer gap than this, mm, two ends must lie on one bend.
 const SHORT_MM: f64 = 0.9;
-/// Most that the ends' turns off the way may differ there, rad: a wavy line may
-/// turn to and fro within a gap of the first length, not within one of the last.
-const UNEVEN_RAD: [f64; 2] = [0.5, 0.12];
+/// Most that the ends' turns off the way may differ there, rad, over a gap of the
+/// first length and of the last: a wavy line may turn to and fro, strokes that end
+/// facing each other by design do so more.
+const UNEVEN_RAD: [f64; 2] = [0.28, 0.12];
 /// Ends nearer than this, mm, or than about the line's width, may lie on a tight bend.
 const TIGHT_MM: f64 = 0.3;
 /// Most that ends near each other may turn off the way on one tight bend, and most
@@ -285,7 +286,7 @@ fn faces(a: &Tip<'_>, b: &Tip<'_>) -> bool {
         && ahead(a, 1.0) > 0.5
         && ahead(b, -1.0) > 0.5
         && if gap <= SHORT_MM {
-            straight || tight_bend(a, b, way, gap)
+            straight && even(a, b, way, gap) || tight_bend(a, b, way, gap)
         } else {
             straight && one_bend(a, b, way, gap)
         }
@@ -312,10 +313,16 @@ fn tight_bend(a: &Tip<'_>, b: &Tip<'_>, way: Point, gap: f64) -> bool {
 /// Whether two ends far apart go on into each other along a straight or an even
 /// bend, where both turn off the way between them by about the same angle.
 fn one_bend(a: &Tip<'_>, b: &Tip<'_>, way: Point, gap: f64) -> bool {
+    even(a, b, way, gap) && a.line.length_mm.min(b.line.length_mm) > LEAST_TAIL * gap
+}
+
+/// Whether both ends turn off the way between them by about the same angle; over
+/// the shortest gaps ends are too near to tell.
+fn even(a: &Tip<'_>, b: &Tip<'_>, way: Point, gap: f64) -> bool {
     let (leave, arrive) = turns(a, b, way);
     let far = ((gap - SHORT_MM) / (LONGEST_MM - SHORT_MM)).clamp(0.0, 1.0);
     let most = UNEVEN_RAD[0] * libm::pow(UNEVEN_RAD[1] / UNEVEN_RAD[0], far);
-    (leave - arrive).abs() < most && a.line.length_mm.min(b.line.length_mm) > LEAST_TAIL * gap
+    gap < TIGHT_MM || (leave - arrive).abs() < most
 }
 
 /// Whether the record has no other ink in the way.

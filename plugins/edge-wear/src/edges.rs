@@ -1,8 +1,8 @@
 //! Width, blur, raggedness and contrast of a line from profiles across it.
 
 use restrike_ops::line_profile::{LineProfile, Side};
-use restrike_ops::smooth_course::raggedness;
-use restrike_ops::stats::median;
+use restrike_ops::smooth_course::{raggedness, smooth_course};
+use restrike_ops::stats::{mad_sigma, median};
 
 use crate::course::Course;
 use crate::strip::{Reading, Strip};
@@ -35,9 +35,14 @@ pub(crate) struct Metrics {
 /// Waves of an edge longer than this count as its course, mm.
 pub(crate) const COURSE_MM: f64 = 2.5;
 /// Length over which the slope of a contour is taken, mm.
-const SLOPE_MM: f64 = 0.1;
+const SLOPE_MM: f64 = 0.06;
 /// Length of an edge that holds about one wave independent of the next, mm.
 pub(crate) const WAVE_MM: f64 = 0.5;
+/// What lies this many robust standard deviations off a contour's course is no part
+/// of it, nor what lies within so much of that, mm; looked for as often as this.
+const STRAY: f64 = 4.0;
+const BESIDE_MM: f64 = 0.08;
+const STRAY_ROUNDS: usize = 3;
 /// Pieces whose means are held to be independent, mm.
 const PIECE_MM: f64 = 0.7;
 /// What a width or a blur may be off by whatever its scatter, mm: uneven ink
@@ -242,16 +247,52 @@ pub(crate) fn mean_square_slope(side: &[f64], step: f64) -> f64 {
     sum / f64::max(n, 1.0) / (run * run)
 }
 
+/// A contour without what strays further from its course than a ragged edge does,
+/// and without what lies beside that: there it is not this edge that is seen.
+#[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+pub(crate) fn unstrayed(contour: &[f64], step: f64) -> Vec<f64> {
+    let mut out = contour.to_vec();
+    let beside = ((BESIDE_MM / step) as usize).max(1);
+    for _ in 0..STRAY_ROUNDS {
+        let course = smooth_course(&out, step, COURSE_MM);
+        let off: Vec<f64> = out.iter().zip(&course).map(|(v, c)| v - c).collect();
+        let Some(spread) = mad_sigma(&off) else {
+            break;
+        };
+        let strays: Vec<usize> = (0..off.len())
+            .filter(|i| off[*i].abs() > STRAY * spread)
+            .collect();
+        if strays.is_empty() {
+            break;
+        }
+        for i in strays {
+            let to = (i + beside + 1).min(out.len());
+            out[i.saturating_sub(beside)..to].fill(f64::NAN);
+        }
+    }
+    out
+}
+
+/// Variance of a contour before the blur. Blur flattens a wave of wavenumber q by
+/// exp(-q^2 s^2 / 2); q^2 is the mean square slope over the variance.
+pub(crate) fn unblurred(variance: f64, square_slope: f64, sigma: f64) -> f64 {
+    // Waves of which less than half the height is left are mostly noise.
+    let flat = sigma * sigma * square_slope / variance.max(1e-12);
+    variance * libm::exp(flat.min(2.0 * std::f64::consts::LN_2))
+}
+
 /// Root mean square of both edges' raggedness.
 #[allow(clippy::cast_precision_loss)]
 fn ragged(reading: &Reading<'_>, sides: &[Vec<f64>; 2], step: f64) -> Option<Mean> {
     let (mut squares, mut count) = (Vec::new(), 0.0);
     for side in sides {
+        let side = &unstrayed(side, step);
         let sd = raggedness(side, step, COURSE_MM)?;
-        // Blur flattens a wave of wavenumber q by exp(-q^2 s^2 / 2), which takes
-        // s^2 times the mean square slope off the variance, to the first order.
-        let lost = reading.sigma * reading.sigma * mean_square_slope(side, step);
-        squares.push(sd * sd + lost);
+        squares.push(unblurred(
+            sd * sd,
+            mean_square_slope(side, step),
+            reading.sigma,
+        ));
         count += side.iter().filter(|v| v.is_finite()).count() as f64;
     }
     let value = (squares.iter().sum::<f64>() / squares.len() as f64).sqrt();

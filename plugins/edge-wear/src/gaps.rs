@@ -20,16 +20,19 @@ const ROWS: [f64; 5] = [0.6, 0.3, 0.0, -0.3, -0.6];
 const USUAL_MM: f64 = 2.4;
 /// Ink left in the middle of a gap, of the usual, from which it is one.
 const GAP: f64 = 0.62;
+/// The same where a colour block's edge passes under the gap: how light the ground
+/// is there is not what is seen beside it.
+const BESET_GAP: f64 = 0.4;
 /// Ink from which a line is whole again.
 const WHOLE: f64 = 0.88;
 /// Least share of what misses on the row that misses most, for a break.
 const THROUGH: f64 = 0.6;
 /// Shortest break and shortest nick that is believed, mm.
 const LEAST_BREAK_MM: f64 = 0.08;
-const LEAST_NICK_MM: f64 = 0.07;
+const LEAST_NICK_MM: f64 = 0.12;
 /// The same in scan pixels.
 const LEAST_BREAK_PX: f64 = 1.1;
-const LEAST_NICK_PX: f64 = 1.7;
+const LEAST_NICK_PX: f64 = 2.4;
 /// Over this length a gap's end goes from three quarters of the ink to one, at most, mm.
 const SHARP_MM: f64 = 0.3;
 /// Ink of a line's row, as a share of the solid, below which nothing can be told.
@@ -315,6 +318,9 @@ impl Piece<'_> {
         let through = least / most.max(1e-9);
         let least_ink = self.rows.least(deepest);
         let broken = self.rows.most(lowest) < GAP + 0.1 && through >= THROUGH;
+        if least_ink > BESET_GAP && stations[a..=b].iter().any(|s| self.reading.beset(s.at)) {
+            return Judged::Unseen;
+        }
         let rise = self.rise(if broken { lowest } else { deepest });
         // A long gap is as long as where half the ink misses; a short one as
         // long as what misses adds up to.

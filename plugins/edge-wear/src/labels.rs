@@ -11,6 +11,12 @@ const CLEAR_MM: f64 = 0.3;
 const OFF_MM: [f64; 11] = [0.4, 1.5, 3.0, 5.0, 7.5, 10.0, 13.0, 17.0, 22.0, 28.0, 35.0];
 /// Nearer than this to another ring a label would be taken for that one's, mm.
 const OTHERS_MM: f64 = 1.0;
+/// Cost of each piece of a drawn line that a label lies over, and what all of them
+/// cost less than: anything else in the way costs more.
+const OVER: f64 = 0.01;
+const FREE: f64 = 0.4;
+/// Further than this from its ring, mm, no label goes only to be clear of drawn lines.
+const NEAR_MM: f64 = 4.0;
 /// Directions tried at each distance.
 const WAYS: u32 = 24;
 
@@ -82,14 +88,20 @@ impl Rect {
     }
 }
 
-/// Places a label for each ring, in order, within an area of that size.
-pub(crate) fn placed(rings: &[Ring], size: Point) -> Vec<Label> {
+/// Places a label for each ring, in order, within an area of that size; off the
+/// `drawn` lines where there is room near by.
+pub(crate) fn placed(rings: &[Ring], size: Point, drawn: &[[Point; 2]]) -> Vec<Label> {
     let mut boxes: Vec<Rect> = Vec::new();
     let mut leaders: Vec<[Point; 2]> = Vec::new();
     let mut out = Vec::new();
     for (n, ring) in rings.iter().enumerate() {
         let mut best: Option<(f64, usize, Rect, Option<[Point; 2]>)> = None;
-        'tried: for (name, off) in [0, 1].into_iter().flat_map(|k| OFF_MM.map(|o| (k, o))) {
+        for (name, off) in [0, 1].into_iter().flat_map(|k| OFF_MM.map(|o| (k, o))) {
+            // Nothing in the way; further off only to get clear of the drawing's own lines.
+            let done = |b: f64| b == 0.0 || (b < FREE && (off > NEAR_MM || name == 1));
+            if best.as_ref().is_some_and(|b| done(b.0)) {
+                break;
+            }
             for way in 0..WAYS {
                 let (at, leader) = candidate(ring, name, off, way);
                 let inside =
@@ -97,12 +109,14 @@ pub(crate) fn placed(rings: &[Ring], size: Point) -> Vec<Label> {
                 if !inside {
                     continue;
                 }
-                let cost = cost(&at, leader, n, rings, &boxes, &leaders);
+                let mut cost = cost(&at, leader, n, rings, &boxes, &leaders);
+                if cost < FREE {
+                    #[allow(clippy::cast_precision_loss)]
+                    let over = drawn.iter().filter(|d| at.crossed(**d)).count() as f64;
+                    cost += (OVER * over).min(0.9 * FREE);
+                }
                 if best.as_ref().is_none_or(|b| cost < b.0) {
                     best = Some((cost, name, at, leader));
-                }
-                if cost == 0.0 {
-                    break 'tried;
                 }
             }
         }
@@ -203,7 +217,7 @@ mod tests {
                 names: [format!("{} break 0.42", n + 1), (n + 1).to_string()],
             })
             .collect();
-        let labels = placed(&rings, Point::new(120.0, 90.0));
+        let labels = placed(&rings, Point::new(120.0, 90.0), &[]);
         assert_eq!(labels.len(), rings.len());
         let rect = |l: &Label| {
             #[allow(clippy::cast_precision_loss)]
@@ -231,9 +245,19 @@ mod tests {
             radius: 1.0,
             names: ["1 nick 0.20".into(), "1".into()],
         };
-        let labels = placed(&[ring], Point::new(50.0, 50.0));
+        let labels = placed(std::slice::from_ref(&ring), Point::new(50.0, 50.0), &[]);
         assert_eq!(labels[0].leader, None);
         assert_eq!(labels[0].text, "1 nick 0.20");
         assert!(labels[0].at.distance(Point::new(10.0, 10.0)) < 4.0);
+        // A line to its right: it goes to the left or above, still near.
+        let line = [Point::new(12.0, 0.0), Point::new(12.0, 50.0)];
+        let ring = Ring {
+            at: Point::new(25.0, 25.0),
+            ..ring
+        };
+        let across = [Point::new(25.0, 25.0), Point::new(50.0, 25.0)];
+        let label = &placed(&[ring], Point::new(50.0, 50.0), &[line, across])[0];
+        assert!(label.at.y < 24.5 || label.at.y > 27.0, "{label:?}");
+        assert_eq!(label.leader, None);
     }
 }

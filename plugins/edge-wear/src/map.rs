@@ -91,7 +91,15 @@ pub(crate) fn drawing(
             tone: tone(site.kind),
         });
     }
-    for label in labels::placed(&rings, size) {
+    let drawn: Vec<[Point; 2]> = marks
+        .iter()
+        .filter_map(|m| match m {
+            Mark::Line { points, .. } => Some(points.windows(2).map(|w| [w[0], w[1]])),
+            _ => None,
+        })
+        .flatten()
+        .collect();
+    for label in labels::placed(&rings, size, &drawn) {
         let tone = tone(mend[label.ring].kind);
         if let Some(leader) = label.leader {
             marks.push(Mark::Line {

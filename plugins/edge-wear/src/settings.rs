@@ -25,7 +25,7 @@ impl Default for Settings {
     fn default() -> Self {
         Self {
             least_line_mm: 0.8,
-            least_confidence: 0.3,
+            least_confidence: 0.4,
             repair_probability: 0.5,
             pictures: true,
         }

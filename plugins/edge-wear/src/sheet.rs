@@ -158,17 +158,18 @@ impl Sheet {
             return;
         }
         let mut skip = gaps.skip;
-        // A free end rounds off.
-        for (end, free) in course.free.iter().enumerate() {
-            if *free {
-                let n = skip.len();
-                #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
-                let reach =
-                    ((first.half.max(last.half) + 2.0 * reading.sigma) / course.step) as usize;
-                let reach = reach.min(n);
-                let part = if end == 0 { 0..reach } else { n - reach..n };
-                skip[part].fill(true);
-            }
+        // A free end rounds off, and where other ink joins the line grows wider before.
+        #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+        let reach = |half: f64| ((half + 2.0 * reading.sigma) / course.step) as usize;
+        let n = skip.len();
+        if !course.closed {
+            let reach = reach(first.half.max(last.half)).min(n);
+            skip[..reach].fill(true);
+            skip[n - reach..].fill(true);
+        }
+        for (i, s) in course.stations.iter().enumerate().filter(|(_, s)| s.joined) {
+            let reach = reach(s.half);
+            skip[i.saturating_sub(reach)..(i + reach + 1).min(n)].fill(true);
         }
         let mut solid = usual;
         for _ in 0..ROUNDS {

@@ -13,7 +13,7 @@ use restrike_ops::stats::{mad_sigma, median};
 use restrike_stage::{ImageView, Point};
 
 use crate::course::unbent;
-use crate::edges::{COURSE_MM, Mean, WAVE_MM, mean_square_slope, unread};
+use crate::edges::{COURSE_MM, Mean, WAVE_MM, mean_square_slope, unblurred, unread, unstrayed};
 use crate::outline::{APART_MM, Outlines, Place};
 use crate::strip::Local;
 
@@ -114,13 +114,14 @@ impl Looking<'_> {
                     _ => f64::NAN,
                 })
                 .collect();
+            let offs = unstrayed(&offs, APART_MM);
             #[allow(clippy::cast_precision_loss)]
             let known = offs.iter().filter(|v| v.is_finite()).count() as f64;
             if let Some(sd) = raggedness(&offs, APART_MM, COURSE_MM)
                 && known * APART_MM > COURSE_MM
             {
-                let lost = self.sigma * self.sigma * mean_square_slope(&offs, APART_MM);
-                squares += known * (sd * sd + lost);
+                let slope = mean_square_slope(&offs, APART_MM);
+                squares += known * unblurred(sd * sd, slope, self.sigma);
                 weight += known;
             }
             all.extend(here);

@@ -307,7 +307,7 @@ impl Stage for EdgeWear {
             colours: placement
                 .blocks
                 .iter()
-                .filter(|b| !b.key && b.located())
+                .filter(|b| !b.key)
                 .filter_map(|b| {
                     let shape = self.shapes.iter().find(|s| s.part.name == b.name)?;
                     Some((b, shape.edges.as_ref()))

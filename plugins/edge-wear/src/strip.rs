@@ -19,7 +19,7 @@ pub(crate) struct Reading<'a> {
     pub(crate) placement: &'a Placement,
     pub(crate) key: &'a BlockPlace,
     pub(crate) edges: &'a EdgeMap,
-    /// The colour blocks that the sheet tells the place of, with their shapes' edges.
+    /// The colour blocks with their shapes' edges, those too whose place the sheet does not tell.
     pub(crate) colours: Vec<(&'a BlockPlace, &'a EdgeMap)>,
     /// Side of a scan pixel, mm.
     pub(crate) pixel: f64,
@@ -37,11 +37,21 @@ impl Reading<'_> {
     /// the ground there is not what is seen beside it.
     pub(crate) fn beset(&self, at: Point) -> bool {
         let near = BESET * self.sigma + BESET_MM;
-        self.colours.iter().any(|(place, edges)| {
-            let b = at - place.ride.displacement(at);
-            (edges.at(b) + place.retreat_mm).abs() < near
-        })
+        self.colours
+            .iter()
+            .any(|c| c.0.located() && edge_within(c, at, near))
     }
+
+    /// Whether a colour block's edge prints within `near`, mm, of a place of the
+    /// record, as far as the sheet tells.
+    pub(crate) fn near_colour_edge(&self, at: Point, near: f64) -> bool {
+        self.colours.iter().any(|c| edge_within(c, at, near))
+    }
+}
+
+fn edge_within((place, edges): &(&BlockPlace, &EdgeMap), at: Point, near: f64) -> bool {
+    let b = at - place.ride.displacement(at);
+    (edges.at(b) + place.retreat_mm).abs() < near
 }
 
 /// Least light that a line must take away for its ink to be seen, of full white.

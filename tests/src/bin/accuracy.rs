@@ -40,7 +40,7 @@ struct Args {
     /// No proofs: shapes from a reference impression (registration and separation).
     #[arg(long)]
     no_proofs: bool,
-    /// Only this one of the five designs (separation only).
+    /// Only this one of the five designs (separation, wear and lines only).
     #[arg(long, value_parser = clap::value_parser!(u8).range(1..=5))]
     design: Option<u8>,
     /// Fail unless the targets are met.
@@ -61,7 +61,7 @@ enum What {
     /// Breaks of key lines and what is damage to the block (600 dpi unless said).
     Wear,
     /// Width, raggedness and blur of key lines, retreat and raggedness of the colour
-    /// blocks' edges, on planted sines (600 dpi and two sheets of each design unless said).
+    /// blocks' edges, on planted sines and noise by turns (600 dpi and two sheets of each design unless said).
     Lines,
     /// A planted story told back: 120 two-up sheets, a trend, a step, a chip.
     Story,
@@ -102,6 +102,7 @@ fn main() -> Result<()> {
         Hardness::Standard => Difficulty::Standard,
         Hardness::Hard => Difficulty::Hard,
     };
+    let design = args.design.map(|d| usize::from(d) - 1);
     match args.what {
         What::Deskew => {
             let r =
@@ -163,6 +164,7 @@ fn main() -> Result<()> {
                 difficulty,
                 tuning: args.tuning,
                 sound: args.sound,
+                design,
                 cut_outs: args.cut_outs,
             };
             if breaks {
@@ -172,13 +174,12 @@ fn main() -> Result<()> {
             }
         }
         What::Separation => {
-            let designs = args.design.map(|d| usize::from(d) - 1);
             let r = restrike_tests::separation::report(restrike_tests::separation::Trial {
                 sheets: args.sheets.unwrap_or(2),
                 dpi: args.dpi,
                 difficulty,
                 tuning: args.tuning,
-                design: designs,
+                design,
                 no_proofs: args.no_proofs,
             })?;
             println!("{}", r.text());
