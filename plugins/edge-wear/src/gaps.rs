@@ -23,6 +23,8 @@ const GAP: f64 = 0.62;
 /// The same where a colour block's edge passes under the gap: how light the ground
 /// is there is not what is seen beside it.
 const BESET_GAP: f64 = 0.4;
+/// There a line narrower than this, in pixels, tells nothing.
+const BESET_PX: f64 = 3.2;
 /// Ink from which a line is whole again.
 const WHOLE: f64 = 0.88;
 /// Least share of what misses on the row that misses most, for a break.
@@ -318,7 +320,10 @@ impl Piece<'_> {
         let through = least / most.max(1e-9);
         let least_ink = self.rows.least(deepest);
         let broken = self.rows.most(lowest) < GAP + 0.1 && through >= THROUGH;
-        if least_ink > BESET_GAP && stations[a..=b].iter().any(|s| self.reading.beset(s.at)) {
+        let fine = self.thinnest() < BESET_PX * self.reading.pixel;
+        if (fine || least_ink > BESET_GAP)
+            && stations[a..=b].iter().any(|s| self.reading.beset(s.at))
+        {
             return Judged::Unseen;
         }
         let rise = self.rise(if broken { lowest } else { deepest });
@@ -476,6 +481,12 @@ impl Piece<'_> {
         (lightest - 1.0).max(0.0)
     }
 
+    /// Least width of the line there, mm.
+    fn thinnest(&self) -> f64 {
+        let half = self.strip.half[self.a..=self.b].iter().copied();
+        2.0 * half.fold(f64::MAX, f64::min)
+    }
+
     fn confidence(&self, kind: Kind, through: f64, ink: f64, rise: Option<f64>, other: f64) -> f64 {
         let logistic = |x: f64| 1.0 / (1.0 + libm::exp(-x));
         let depth = logistic((GAP - ink) / 0.06);
@@ -483,11 +494,7 @@ impl Piece<'_> {
             logistic((SHARP_MM + 2.0 * self.reading.sigma - r) / 0.05)
         });
         let plain = logistic((OTHER_COLOUR - other) / 0.02);
-        let thinnest = self.strip.half[self.a..=self.b]
-            .iter()
-            .copied()
-            .fold(f64::MAX, f64::min);
-        let fine = 2.0 * thinnest / self.reading.pixel;
+        let fine = self.thinnest() / self.reading.pixel;
         // Two pixels do not tell a bite from a break; where the record has the gap
         // too, less is asked.
         let width = if self.course.bridge {
