@@ -32,6 +32,8 @@ pub(crate) struct Metrics {
     pub(crate) measured_mm: f64,
 }
 
+/// So far beside a line's edge no colour block's edge may lie, mm.
+const GROUND_MM: f64 = 0.2;
 /// Waves of an edge longer than this count as its course, mm.
 pub(crate) const COURSE_MM: f64 = 2.5;
 /// Length over which the slope of a contour is taken, mm.
@@ -123,9 +125,13 @@ pub(crate) fn metrics(
             continue;
         }
         let here = &course.stations[i];
-        let beset = [left, right]
-            .iter()
-            .any(|t| reading.beset(here.at + here.normal * *t));
+        // An edge of colour further out lies in the ground that the thresholds hang on.
+        let near = reading.near();
+        let outwards = || std::iter::successors(Some(0.0), |d| Some(d + near));
+        let beset = outwards()
+            .take_while(|d| *d < GROUND_MM)
+            .flat_map(|d| [left + d, right - d])
+            .any(|t| reading.beset(here.at + here.normal * t));
         if beset {
             push(&mut columns, [None; 4]);
             continue;

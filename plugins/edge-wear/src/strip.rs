@@ -33,10 +33,15 @@ const BESET: f64 = 3.0;
 const BESET_MM: f64 = 0.015;
 
 impl Reading<'_> {
+    /// How near, mm, a colour block's edge blurs into another edge.
+    pub(crate) fn near(&self) -> f64 {
+        BESET * self.sigma + BESET_MM
+    }
+
     /// Whether a colour block's edge lies so near to a place of the record that
     /// the ground there is not what is seen beside it.
     pub(crate) fn beset(&self, at: Point) -> bool {
-        let near = BESET * self.sigma + BESET_MM;
+        let near = self.near();
         self.colours
             .iter()
             .any(|c| c.0.located() && edge_within(c, at, near))
