@@ -40,7 +40,7 @@ struct Args {
     /// No proofs: shapes from a reference impression (registration and separation).
     #[arg(long)]
     no_proofs: bool,
-    /// Only this one of the five designs (separation, wear and lines only).
+    /// Only this one of the five designs (registration, separation, wear and lines only).
     #[arg(long, value_parser = clap::value_parser!(u8).range(1..=5))]
     design: Option<u8>,
     /// Fail unless the targets are met.
@@ -133,7 +133,7 @@ fn main() -> Result<()> {
                 retreat_mm: args.retreat,
                 far: args.far,
                 no_proofs: args.no_proofs,
-                design: args.design.map(|d| usize::from(d) - 1),
+                design,
             })?;
             println!("{}", r.text());
         }
