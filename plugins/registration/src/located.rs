@@ -13,7 +13,7 @@ pub(crate) const NINETY: f64 = 1.6449;
 /// the paper's unevenness moves it. Calibrated on designs that no figure is reported for.
 const FLOOR_MM: f64 = 0.002;
 /// The same where the key's own lines are known from one impression as well.
-const FLOOR_PARTED_MM: f64 = 0.008;
+const FLOOR_PARTED_MM: f64 = 0.007;
 /// The same as a share of a scan pixel.
 const FLOOR_PX: f64 = 0.03;
 /// By how much the fit's own standard errors are too small, calibrated likewise.

@@ -1,7 +1,10 @@
 //! How a block lies on a sheet against the reference impression, by the edges
 //! that both show.
 
-use restrike_ops::edge_normal_fit::{EdgeFit, EdgeFitOptions, EdgeModel, EdgeOffset, choose};
+use nalgebra::{SMatrix, SVector};
+use restrike_ops::edge_normal_fit::{
+    EdgeFit, EdgeFitOptions, EdgeModel, EdgeOffset, PARAMETERS, choose, fit as fit_edges,
+};
 use restrike_stage::{Affine, ImageView, Rect};
 
 use crate::joint::{Fitted, Prior};
@@ -75,7 +78,7 @@ pub(crate) fn locate(
             .copied()
             .collect();
         match found(&fit.state, layers, n, &edges, &sheet) {
-            Ok((ride, told)) => put(fit, n, ride, &told),
+            Ok(told) => put(fit, n, &told),
             Err(why) => fit.why[n] = Some(why),
         }
     }
@@ -87,7 +90,7 @@ fn found(
     n: usize,
     edges: &[Edge],
     sheet: &Sheet<'_>,
-) -> Result<(Ride, EdgeFit), String> {
+) -> Result<Told, String> {
     let too_few = |seen: usize| {
         format!(
             "no proof of it, and too little of its edges lies free of the key and of other blocks both here and on the reference impression ({seen} places): list a proof of it (role `proof:{}`)",
@@ -110,28 +113,95 @@ fn found(
         if offsets.len() < LEAST_EDGES || pieces.len() < LEAST_PIECES {
             return Err(too_few(offsets.len()));
         }
+        let options = EdgeFitOptions::default();
         let fitted = if round == 0 {
-            restrike_ops::edge_normal_fit::fit(
-                &offsets,
-                EdgeModel::Shift,
-                EdgeFitOptions::default(),
-            )
+            fit_edges(&offsets, EdgeModel::Shift, options)
         } else {
-            choose(&offsets, EdgeFitOptions::default()).map(|(f, _)| f)
+            // All that may have happened, as far as the edges tell it; a lesser model
+            // where they do not tell it at all.
+            fit_edges(&offsets, EdgeModel::AffineRetreat, options)
+                .or_else(|_| choose(&offsets, options).map(|(f, _)| f))
         }
         .map_err(|e| format!("no proof of it, and by what is seen of its edges: {e}"))?;
-        let m = fitted.motion;
-        let r = ride.radius;
-        for (by, step) in
-            ride.by
-                .iter_mut()
-                .zip([m[0], m[1], r * m[2], r * m[3], r * m[4], r * m[5]])
-        {
-            *by += step;
-        }
-        last = Some(fitted);
+        let told = Told::new(ride, &fitted);
+        ride = told.ride;
+        last = Some(told);
     }
-    last.map(|f| (ride, f)).ok_or_else(|| too_few(0))
+    last.ok_or_else(|| too_few(0))
+}
+
+type Parameters = SVector<f64, PARAMETERS>;
+type Square = SMatrix<f64, PARAMETERS, PARAMETERS>;
+
+/// What the edges tell, with what was known before they were looked at.
+struct Told {
+    ride: Ride,
+    retreat: f64,
+    /// Covariance of motion and retreat, mm2: turn, stretch and shear times the radius.
+    covariance: Square,
+    fitting: f64,
+    pieces: f64,
+}
+
+impl Told {
+    /// Joins a fit about a ride with the prior, both normal: the mean by their precisions.
+    fn new(ride: Ride, fitted: &EdgeFit) -> Self {
+        let prior = Prior::default();
+        let r = ride.radius;
+        let units = Parameters::from([1.0, 1.0, r, r, r, r, 1.0]);
+        let before = Parameters::from([
+            prior.shift,
+            prior.shift,
+            prior.turn,
+            prior.stretch,
+            prior.stretch,
+            prior.shear,
+            prior.retreat,
+        ])
+        .component_mul(&units);
+        let scaled = |c: &[[f64; PARAMETERS]; PARAMETERS]| {
+            Square::from_fn(|i, j| c[i][j] * units[i] * units[j])
+        };
+        let mut told = scaled(&fitted.covariance);
+        if let Some(pieces) = &fitted.by_pieces {
+            // The larger of the two: few pieces agree by chance.
+            let by_pieces = scaled(pieces);
+            let more = (0..PARAMETERS)
+                .filter(|i| by_pieces[(*i, *i)] > 0.0)
+                .map(|i| told[(i, i)] / by_pieces[(i, i)])
+                .fold(1.0, f64::max);
+            told = by_pieces * more;
+        }
+        // Where the fit leaves a parameter out the edges tell nothing of it.
+        let prior = Square::from_diagonal(&before.component_mul(&before));
+        let unknown = |i: usize| told[(i, i)] <= 0.0;
+        let wide = Square::from_fn(|i, j| match (i == j, unknown(i) || unknown(j)) {
+            (true, true) => 1e6 * prior[(i, i)],
+            (false, true) => 0.0,
+            _ => told[(i, j)],
+        });
+        let mut by = Parameters::from_fn(|i, _| fitted.motion[i] * units[i]);
+        for (total, before) in by.iter_mut().zip(ride.by) {
+            *total += before;
+        }
+        // Kalman's form: no inverse of what may be near singular.
+        let (mean, covariance) = match (prior + wide).try_inverse() {
+            Some(both) => (prior * both * by, prior - prior * both * prior),
+            None => (by, wide),
+        };
+        let count = fitted.weights.len().max(1);
+        #[allow(clippy::cast_precision_loss)]
+        Self {
+            ride: Ride {
+                by: [0, 1, 2, 3, 4, 5].map(|i| mean[i]),
+                ..ride
+            },
+            retreat: mean[RIDE],
+            covariance,
+            fitting: fitted.weights.iter().sum::<f64>() / count as f64,
+            pieces: fitted.piece_count(),
+        }
+    }
 }
 
 /// The shift at which the free edges show most of their steps of light.
@@ -205,23 +275,9 @@ fn search(
 }
 
 /// Writes what was found into the fit, in the place of the layered fit's.
-fn put(fit: &mut Fitted, n: usize, ride: Ride, told: &EdgeFit) {
+fn put(fit: &mut Fitted, n: usize, told: &Told) {
     let slots = fit.state.slots(n);
     let Some(at) = slots.ride else { return };
-    let prior = Prior::default();
-    let r = ride.radius;
-    let units = [1.0, 1.0, r, r, r, r, 1.0];
-    let from = told.by_pieces.as_ref().unwrap_or(&told.covariance);
-    // What the edges did not call for is known as well as before looking.
-    let unknown = [
-        prior.shift,
-        prior.shift,
-        prior.turn,
-        prior.stretch,
-        prior.stretch,
-        prior.shear,
-        prior.retreat,
-    ];
     let size = fit.covariance.nrows();
     let place = |i: usize| if i < RIDE { at + i } else { slots.retreat };
     for i in 0..=RIDE {
@@ -232,18 +288,13 @@ fn put(fit: &mut Fitted, n: usize, ride: Ride, told: &EdgeFit) {
     }
     for i in 0..=RIDE {
         for j in 0..=RIDE {
-            fit.covariance[(place(i), place(j))] = from[i][j] * units[i] * units[j];
-        }
-        if from[i][i] <= 0.0 {
-            fit.covariance[(place(i), place(i))] = (unknown[i] * units[i]).powi(2);
+            fit.covariance[(place(i), place(j))] = told.covariance[(i, j)];
         }
     }
-    fit.state.rides[n] = ride;
-    fit.state.retreat[n] = told.motion[RIDE];
-    #[allow(clippy::cast_precision_loss)]
-    let count = told.weights.len() as f64;
-    fit.fitting[n] = told.weights.iter().sum::<f64>() / count.max(1.0);
-    fit.pieces[n] = told.piece_count();
+    fit.state.rides[n] = told.ride;
+    fit.state.retreat[n] = told.retreat;
+    fit.fitting[n] = told.fitting;
+    fit.pieces[n] = told.pieces;
     fit.settled[n] = true;
     fit.why[n] = None;
 }
