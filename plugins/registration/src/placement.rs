@@ -7,6 +7,9 @@ use crate::align::Aligned;
 use crate::located::{Limits, located};
 use crate::record::Known;
 
+/// Standard error over what a block prints up to which other stages read the scan at its edges, mm.
+const READ_MM: f64 = 0.03;
+
 /// Name of the table.
 pub(crate) const TABLE: &str = "placement";
 
@@ -42,7 +45,7 @@ pub(crate) fn of(
                 key: n == state.key_at,
                 why: l
                     .as_ref()
-                    .filter(|l| !l.given())
+                    .filter(|l| !l.given() || l.area_se > READ_MM)
                     .and_then(|l| l.reason.clone()),
                 ride: state.rides[n],
                 shift_se_mm: l.as_ref().map_or([0.0; 2], |l| l.middle_se),
