@@ -98,16 +98,24 @@ fn without_proofs_motion_between_sheets_is_found_or_refused() {
     let reference = set.scan(0);
     let grid = Grid::over(set.sheet, 25.4 / 300.0);
     let mut layers = parted_layers(&set, &reference, grid);
-    seen::by_the_same_rule(&mut layers, reference.view(), &reference.to_print());
-    let free: Vec<_> = (0..layers.len())
-        .map(|n| {
-            if layers[n].key {
-                Vec::new()
-            } else {
-                seen::free_edges(&layers, n, grid.pitch)
-            }
+    let places = seen::by_the_same_rule(&mut layers, reference.view(), &reference.to_print());
+    // As a record keeps them.
+    let free: Vec<_> = places
+        .iter()
+        .enumerate()
+        .map(|(n, at)| {
+            let kept: Vec<[f64; 2]> = at.iter().map(|p| [p.x, p.y]).collect();
+            let edges = seen::edges_at(&layers, n, grid.pitch, &kept);
+            assert!(edges.len() <= at.len());
+            edges
         })
         .collect();
+    // An edge in another colour than the block's is none of its edges.
+    let most = (0..layers.len()).max_by_key(|n| places[*n].len()).unwrap();
+    let mut other = layers.clone();
+    other[most].absorption.rotate_left(1);
+    let wrong = seen::by_the_same_rule(&mut other, reference.view(), &reference.to_print());
+    assert!(places[most].len() > 500 && wrong[most].len() * 10 < places[most].len());
     let sheet = set.scan(1);
     let frame = sheet.to_print();
     let rules = Rules::default();
