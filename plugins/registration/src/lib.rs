@@ -15,6 +15,7 @@ mod frame;
 mod joint;
 mod layers;
 mod learned;
+mod learning;
 mod level;
 mod local;
 mod located;
