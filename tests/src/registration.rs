@@ -476,13 +476,20 @@ pub fn report(trial: Trial) -> Result<Report> {
             b.two_up |= trial.two_up;
             b.far = trial.far;
             if trial.retreat_mm > 0.0 {
-                b.changes = vec![Change {
-                    block: String::new(),
-                    quantity: Quantity::Widen,
-                    per_sheet: -trial.retreat_mm / f64::from(sheets.max(2) - 1),
-                    step: 0.0,
-                    at_sheet: 1,
-                }];
+                // The key's lines are no wider than twice that.
+                let design = b.design();
+                b.changes = design
+                    .blocks
+                    .iter()
+                    .filter(|block| !block.key)
+                    .map(|block| Change {
+                        block: block.name.clone(),
+                        quantity: Quantity::Widen,
+                        per_sheet: -trial.retreat_mm / f64::from(sheets.max(2) - 1),
+                        step: 0.0,
+                        at_sheet: 1,
+                    })
+                    .collect();
             }
             b
         })

@@ -163,17 +163,24 @@ pub fn block_list(design: &Design) -> String {
     text
 }
 
+impl Batch {
+    /// The design that is printed.
+    pub fn design(&self) -> Design {
+        Design::generate(&DesignSpec {
+            seed: self.seed,
+            family: self.family,
+            two_up: self.two_up,
+            ..DesignSpec::default()
+        })
+    }
+}
+
 /// Renders a batch into a folder of its own and measures it.
 ///
 /// # Errors
 /// When rendering, planning or running fails.
 pub fn measure(batch: &Batch, stages: &[&str]) -> Result<Measured> {
-    let design = Design::generate(&DesignSpec {
-        seed: batch.seed,
-        family: batch.family,
-        two_up: batch.two_up,
-        ..DesignSpec::default()
-    });
+    let design = batch.design();
     let mut run = RunSpec {
         sheets: batch.sheets,
         references: 2,

@@ -138,7 +138,9 @@ pub(crate) fn align(
                 local: &local,
                 level,
                 prior: rules.prior,
-                retreat: rules.retreat && finest,
+                // Worn edges may stand farther back than the finest level looks; first
+                // the blocks have to be about where they are.
+                retreat: rules.retreat && (at > 0 || turn > 0),
             };
             let fitted = joint
                 .run(&sites, &state, rounds)

@@ -8,7 +8,15 @@ use crate::doubts::doubtful;
 use crate::located::{Limits, direction, located};
 use crate::record::{self, Known, Source};
 
-fn known(set: &Set) -> Vec<Known> {
+/// Limits as by default, at 300 dpi.
+pub(super) const LIMITS: Limits = Limits {
+    se: 0.017,
+    given: 0.05,
+    reach: 3.5,
+    pixel: 25.4 / 300.0,
+};
+
+pub(super) fn known(set: &Set) -> Vec<Known> {
     set.layers
         .iter()
         .zip(1_u32..)
@@ -35,24 +43,18 @@ fn a_block_that_did_not_print_is_not_located() {
     spec.only_blocks = others.filter(|b| b != "red").collect();
     let scan = super::Scan::new(&set.design, &spec);
     let found = set.align(&scan, &Rules::default());
-    let limits = Limits {
-        se: 0.05,
-        given: 0.05,
-        reach: 3.5,
-        pixel: 25.4 / 300.0,
-    };
     let blocks = known(&set);
     let red = set.at("red");
-    let l = located(&found.whole, &blocks[red], red, limits).unwrap();
+    let l = located(&found.whole, &blocks[red], red, LIMITS).unwrap();
     assert!(l.reason.is_some(), "red was not printed: {:?}", l.middle);
     let green = set.at("green");
     assert_eq!(
-        located(&found.whole, &blocks[green], green, limits)
+        located(&found.whole, &blocks[green], green, LIMITS)
             .unwrap()
             .reason,
         None
     );
-    assert!(located(&found.whole, &blocks[set.at("key")], set.at("key"), limits).is_none());
+    assert!(located(&found.whole, &blocks[set.at("key")], set.at("key"), LIMITS).is_none());
 }
 
 #[test]
