@@ -140,12 +140,37 @@ fn images_that_cannot_be_are_refused_with_their_line() {
 }
 
 #[test]
-fn a_mark_far_off_the_sheet_is_refused_with_its_line() {
-    let mark = "[sheet]\nwidth_mm = 100.0\nheight_mm = 60.0\n[[mark]]\nface = \"straight\"\nx_mm = 40.0\ny_mm = ";
-    let bench = Bench::new(1, &format!("{mark}-80.0\n{STAGE}"));
-    let text = bench.run(2);
-    assert!(text.contains("50.0 mm outside the sheet"), "{text}");
-    Bench::new(1, &format!("{mark}-30.0\n{STAGE}")).run(0);
+fn marks_that_cannot_be_are_refused_with_their_line() {
+    let config = |marks: &[(&'static str, f64, f64)]| {
+        let marks: String = marks
+            .iter()
+            .map(|(face, x, y)| {
+                format!("[[mark]]\nface = \"{face}\"\nx_mm = {x:?}\ny_mm = {y:?}\n")
+            })
+            .collect();
+        format!("[sheet]\nwidth_mm = 100.0\nheight_mm = 60.0\n{marks}{STAGE}")
+    };
+    let corner = [
+        ("corner-long", -40.0, -30.0),
+        ("corner-short", -50.0, -22.0),
+    ];
+    let with = |more: (&'static str, f64, f64)| [corner[0], corner[1], more];
+    for (marks, says) in [
+        (with(("straight", 30.0, -80.0)), "50.0 mm outside the sheet"),
+        (with(("corner-long", 30.0, -30.0)), "one contact each"),
+        (
+            [
+                corner[0],
+                ("corner-short", 50.0, -22.0),
+                ("straight", 30.0, -30.0),
+            ],
+            "90 mm apart",
+        ),
+    ] {
+        let text = Bench::new(1, &config(&marks)).run(2);
+        assert!(text.contains(says), "{says}: {text}");
+    }
+    Bench::new(1, &config(&with(("straight", 30.0, -30.0)))).run(0);
 }
 
 #[test]

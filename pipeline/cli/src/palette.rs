@@ -65,7 +65,7 @@ fn list(scan: &Path, found: &Palette) -> String {
         .unwrap_or_default();
     let inks = found.inks.len();
     let mut out = format!(
-        "# Proposed from {file}: {inks} inks, {} overprints, paper {}. A guess from the colours of one sheet:\n\
+        "# Proposed from {file}: {inks} colours that may be inks, {} more taken for overprints of them, paper {}. A guess from the colours of one sheet:\n\
          # an ink that never lies alone is not seen, one that only lies over another looks like a third.\n\
          # Hold each line against the blocks, name it, put the lines in the order of printing, take out\n\
          # what is none; then delete the column `proposed`: until then the list is refused.\n",

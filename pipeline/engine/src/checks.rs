@@ -3,7 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 
-use restrike_model::{Project, Rect, Role};
+use restrike_model::{MarkKind, Point, Project, Rect, Role};
 
 use crate::config::{Config, line_of};
 use crate::lists::SheetLine;
@@ -122,10 +122,44 @@ pub(crate) fn check_images(path: &Path, text: &str, project: &Project) -> Result
     Ok(())
 }
 
-/// The sheet touches its registration marks: none lies far off it.
+/// The sheet touches its registration marks: there is one contact for each face, those of the corner mark
+/// lie at one corner, and none is far off the sheet.
 pub(crate) fn check_marks(path: &Path, text: &str, project: &Project) -> Result<(), Refusal> {
     /// How far a contact may lie over the stated sheet, mm: sheets are trimmed by hand.
     const SLACK_MM: f64 = 5.0;
+    /// A corner mark's faces are no farther apart, mm (common practice, no source).
+    const CORNER_MM: f64 = 60.0;
+    let at = text
+        .lines()
+        .position(|l| l.trim_start().starts_with("[[mark]]"))
+        .map(|n| n + 1);
+    let count = |face| project.marks.iter().filter(|m| m.face == face).count();
+    let faces = [
+        MarkKind::CornerLong,
+        MarkKind::CornerShort,
+        MarkKind::Straight,
+    ];
+    if !project.marks.is_empty() && faces.iter().any(|f| count(*f) != 1) {
+        return Err(Refusal::new(
+            path,
+            at,
+            "the marks need one contact each of `corner-long`, `corner-short` and `straight`"
+                .to_owned(),
+        ));
+    }
+    let find = |face| project.marks.iter().find(|m| m.face == face);
+    if let (Some(a), Some(b)) = (find(faces[0]), find(faces[1])) {
+        let apart = Point::new(a.x_mm, a.y_mm).distance(Point::new(b.x_mm, b.y_mm));
+        if apart > CORNER_MM {
+            return Err(Refusal::new(
+                path,
+                at,
+                format!(
+                    "the contacts of the corner mark's two faces lie {apart:.0} mm apart: they are at one corner of the sheet"
+                ),
+            ));
+        }
+    }
     let Some(sheet) = project.sheet else {
         return Ok(());
     };

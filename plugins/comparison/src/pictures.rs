@@ -84,12 +84,12 @@ pub(crate) fn draw(
         marks.push(Mark::Circle {
             at,
             radius,
-            tone: Tone::Fault,
+            tone: Tone::Notice,
         });
         marks.push(Mark::Text {
             at: Point::new(at.x + radius + 2.0, at.y),
             text: format!("{}", k + 1),
-            tone: Tone::Fault,
+            tone: Tone::Notice,
         });
     }
     let base = name("where", n);
@@ -139,9 +139,9 @@ fn cut_outs(
         marks.push(words(
             (x, y + 14),
             format!("{}  {} {block}", k + 1, f.kind.words()),
-            Tone::Measured,
+            Tone::Guide,
         ));
-        marks.push(words((x, y + HEAD - 9), size_words(f), Tone::Measured));
+        marks.push(words((x, y + HEAD - 9), size_words(f), Tone::Guide));
         for (half, e) in [a, b].into_iter().enumerate() {
             let corner = (x + half * (SIDE + GAP / 2), y + HEAD);
             panel(&mut image, corner, ground, e, f);
@@ -149,7 +149,7 @@ fn cut_outs(
                 at: Point::new(corner.0 as f64, corner.1 as f64)
                     + Point::new(0.5, 0.5) * SIDE as f64,
                 radius: (0.6 * f.extent_mm + 0.3) / side * SIDE as f64,
-                tone: Tone::Fault,
+                tone: Tone::Notice,
             });
         }
         marks.extend(scale(

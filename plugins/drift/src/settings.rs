@@ -63,7 +63,7 @@ pub(crate) struct Settings {
     pub(crate) most_charts: usize,
 }
 
-const EXCEPT: [&str; 36] = [
+const EXCEPT: [&str; 40] = [
     "*_se",
     "*_se_*",
     "*_low",
@@ -84,6 +84,11 @@ const EXCEPT: [&str; 36] = [
     "wear_*.least_*",
     "wear_*.lines",
     "wear_*.unseen_mm",
+    // How much of a line was looked at, and where on it: places, not measures.
+    "wear_*.measured_mm",
+    "wear_*.from_mm",
+    "wear_*.u_mm",
+    "wear_*.v_mm",
     "*_cy_mm",
     "scan-check.measured_*",
     "scan-check.line_*",

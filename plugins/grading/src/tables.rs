@@ -309,15 +309,29 @@ pub(crate) fn yield_row(
         kind.name().to_owned()
     };
     let say = match &found {
-        Some(y) => format!(
-            "{} of {} pass ({of} of which that is known): {} % ({confidence} interval {} to {} %); {} to be looked at again.",
-            counts.pass,
-            counts.known(),
-            figure(100.0 * y.share),
-            figure(100.0 * y.interval.low),
-            figure(100.0 * y.interval.high),
-            counts.look_again
-        ),
+        Some(y) => {
+            let mut say = format!(
+                "{} of {} pass ({of} of which that is known): {} % ({confidence} interval {} to {} %); {} to be looked at again.",
+                counts.pass,
+                counts.known(),
+                figure(100.0 * y.share),
+                figure(100.0 * y.interval.low),
+                figure(100.0 * y.interval.high),
+                counts.look_again
+            );
+            if let (true, Some(least), Some(most)) = (
+                counts.look_again > 0,
+                bound(counts.pass),
+                bound(counts.may_pass()),
+            ) {
+                say.push_str(&format!(
+                    " Those are no fair part of all, for what is near a limit is undecided and a clear reject is not: look at them before the yield is believed. By how they turn out {} to {} % of all pass.",
+                    figure(least),
+                    figure(most)
+                ));
+            }
+            say
+        }
         None => format!(
             "No yield: of {} ({of}) it is not known of any whether it passes.",
             counts.all()

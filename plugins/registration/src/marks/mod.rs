@@ -250,8 +250,12 @@ fn residual_row(
 ) -> Option<Row> {
     let still = restrike_ops::mark_contacts::RigidMotion::default();
     let now = words::worst_of(block, part, &still)?.1.norm();
-    let advised = words::worst_of(block, part, moved)?.1.norm();
-    let (corner, left) = words::worst_of(block, part, &block.best)?;
+    let as_advised = words::worst_of(block, part, moved)?;
+    let advised = as_advised.1.norm();
+    // The best move is the best for all images together; one of them may do better.
+    let (corner, left) = Some(words::worst_of(block, part, &block.best)?)
+        .filter(|(_, left)| left.norm() <= advised)
+        .unwrap_or(as_advised);
     let stretch = |i: usize| part.stretched.then(|| part.mean[3 + i] * 1000.0);
     let stretch_se = |i: usize| part.stretch_se.map(|s| s[i] * 1000.0);
     let words = words::residual(block, part, now, advised, (corner, left.norm()), tolerance);

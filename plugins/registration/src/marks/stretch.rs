@@ -215,11 +215,16 @@ fn all_row(x: &Axis, y: &Axis, sheets: usize, blocks: usize, enough: bool) -> Ro
     // What is common to all is as sure as the fewer of rows and columns make it.
     let few = sheets.min(blocks);
     let (sx, sy) = (x.polished.overall, y.polished.overall);
-    let words = if enough {
+    let said: Vec<String> = [("x", sx, x.common_se(few)), ("y", sy, y.common_se(few))]
+        .into_iter()
+        .filter_map(|(axis, v, se)| clause(axis, Some(v), se))
+        .collect();
+    let words = if enough && said.is_empty() {
+        "All blocks on all sheets together are not told to be stretched against the key.".to_owned()
+    } else if enough {
         format!(
-            "All blocks on all sheets are {} along x and {} along y against the key: the key block's own change or steady damp, which these sheets cannot tell apart.",
-            percent(sx),
-            percent(sy)
+            "All blocks on all sheets are {} against the key: the key block's own change or steady damp, which these sheets cannot tell apart.",
+            said.join(" and ")
         )
     } else {
         format!(
@@ -245,12 +250,17 @@ fn percent(permille: f64) -> String {
     format!("{:.2} % {which}", permille.abs() / 10.0)
 }
 
+/// Least stretch that is spoken of, permille.
+const LEAST_PERMILLE: f64 = 0.2;
+
 /// An effect beyond three times its standard error, as a clause: there are many
 /// rows, and twice would cry wolf in one of twenty.
 fn clause(axis: &str, effect: Option<f64>, se: Option<f64>) -> Option<String> {
     let (e, se) = effect.zip(se)?;
-    // 0.005 % is 0.02 mm on the longest sheets: nobody sees it.
-    (e.abs() > 3.0 * se && e.abs() >= 0.05).then(|| format!("{} along {axis}", percent(e)))
+    // Paper bends by about as much as 0.02 % of a sheet, which no error of a stretch
+    // counts, and nobody prints by it.
+    (e.abs() > 3.0 * se && e.abs() >= LEAST_PERMILLE)
+        .then(|| format!("{} along {axis}", percent(e)))
 }
 
 fn block_words(
