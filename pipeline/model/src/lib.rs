@@ -25,7 +25,7 @@ pub use context::{
 pub use geometry::{Affine, Point, Rect};
 pub use image::{ImageView, Raster, Sample, SampleKind, ShapeError};
 pub use manifest::{EVERY_TABLE, Given, Manifest, Needs, Phases, SHEET_STATUS};
-pub use picture::{Frame, Mark, Picture, Stroke, Tone};
+pub use picture::{Frame, ITEM_COLOURS, Mark, Picture, Stroke, Tone};
 pub use stage::{
     Learn, Level, Measure, Output, Row, SheetTable, Stage, StageError, Summary, Verdict,
 };

@@ -1,13 +1,17 @@
 //! Pictures of a sheet: displacements as arrows, and what the model leaves.
 
+use std::collections::BTreeMap;
+
+use restrike_ops::ciede2000::ciede2000;
+use restrike_ops::cielab::{White, linear_srgb_to_lab};
 use restrike_stage::{
-    Frame, Mark, Measure, Output, Picture, Point, Raster, StageError, Stroke, Tone,
+    Frame, ITEM_COLOURS, Mark, Measure, Output, Picture, Point, Raster, StageError, Stroke, Tone,
 };
 
 use crate::align::Aligned;
 use crate::basis::Basis;
 use crate::frame::SheetPlace;
-use crate::layers::{Model, Pixel};
+use crate::layers::{Layer, Model, Pixel};
 use crate::level::Level;
 use crate::located::{Limits, Located, located};
 use crate::record::Known;
@@ -76,7 +80,8 @@ fn register(
         .enumerate()
         .filter_map(|(n, block)| Some((n, block, located(&aligned.whole, block, n, limits)?)))
         .collect();
-    let tone = |n: usize| Tone::Item(u8::try_from(n).unwrap_or(u8::MAX));
+    let tones = tones(placed.iter().map(|(n, block, _)| (*n, &block.layer)));
+    let tone = |n: usize| tones.get(&n).copied().unwrap_or(Tone::Item(0));
     for (n, block, l) in &placed {
         outline(block, aligned, *n, &px, l, tone(*n), &mut marks);
     }
@@ -105,10 +110,49 @@ fn register(
     }
     let mut picture = blank(marks);
     picture.caption = format!(
-        "Where each colour block landed: arrows at the block's middle, drawn {:.0} times as long as the displacement, a cross where none is given; standard errors with the zero's; lines, the blocks' edges as the record has them, laid where they were found, dashed where they should lie if they were not.",
+        "Where each colour block landed: arrows at the block's middle, drawn {:.0} times as long as the displacement (each block in the colour that is most like its ink of those that all readers can tell apart), a cross where none is given; standard errors with the zero's; lines, the blocks' edges as the record has them, laid where they were found, dashed where they should lie if they were not.",
         settings.exaggeration
     );
     picture
+}
+
+/// Reflectance of a paper as prints usually have it.
+const PAPER: f64 = 0.8;
+
+/// A tone for each block: of those that are left the one whose colour is most like its ink.
+fn tones<'a>(blocks: impl Iterator<Item = (usize, &'a Layer)>) -> BTreeMap<usize, Tone> {
+    let looks: Vec<[f64; 3]> = ITEM_COLOURS
+        .iter()
+        .map(|c| {
+            let [r, g, b] = *c;
+            let light = palette::Srgb::new(r, g, b)
+                .into_format::<f64>()
+                .into_linear();
+            linear_srgb_to_lab([light.red, light.green, light.blue], White::D65)
+        })
+        .collect();
+    let mut pairs = Vec::new();
+    for (n, layer) in blocks {
+        let ink = layer.absorption.map(|a| PAPER * libm::exp(-a));
+        let ink = linear_srgb_to_lab(ink, White::D65);
+        for (item, look) in looks.iter().enumerate() {
+            pairs.push((ciede2000(ink, *look), n, item));
+        }
+    }
+    pairs.sort_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1)));
+    let mut out = BTreeMap::new();
+    // The second time round the same colours are drawn in another form.
+    for round in 0_usize..2 {
+        let mut taken = vec![false; looks.len()];
+        for (_, n, item) in &pairs {
+            if !taken[*item] && !out.contains_key(n) {
+                taken[*item] = true;
+                let item = u8::try_from(item + round * looks.len()).unwrap_or(0);
+                out.insert(*n, Tone::Item(item));
+            }
+        }
+    }
+    out
 }
 
 /// What was found of a block, in a line.

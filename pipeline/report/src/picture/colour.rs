@@ -2,7 +2,7 @@
 
 use std::sync::OnceLock;
 
-use restrike_model::{ImageView, Tone};
+use restrike_model::{ITEM_COLOURS, ImageView, Tone};
 
 /// What shows where the base has nothing: two greys of a hatching.
 pub(super) const NOTHING: [[u8; 3]; 2] = [[226, 226, 226], [208, 208, 208]];
@@ -27,21 +27,9 @@ pub(super) fn to_srgb(linear: f32) -> u8 {
     table[usize::from((linear * 65535.0 + 0.5) as u16)]
 }
 
-/// Colours of things of a kind: searched for the greatest least CIEDE2000 among
-/// them over all kinds of dichromatic vision, at a contrast of 3 to 12 on white.
-const ITEMS: [[u8; 3]; 7] = [
-    [0x77, 0x11, 0xff],
-    [0xbb, 0x88, 0x11],
-    [0x11, 0x33, 0x77],
-    [0x99, 0x33, 0x00],
-    [0x66, 0x99, 0xbb],
-    [0x44, 0x33, 0x33],
-    [0x88, 0x88, 0x77],
-];
-
 /// Whether a thing's lines have a pale core: those that have a colour again.
 pub(super) fn cored(item: u8) -> bool {
-    !(usize::from(item) / ITEMS.len()).is_multiple_of(2)
+    !(usize::from(item) / ITEM_COLOURS.len()).is_multiple_of(2)
 }
 
 /// Colour of a tone, sRGB. Picked so that any two stay apart for readers with
@@ -54,7 +42,7 @@ pub fn tone_colour(tone: Tone) -> [u8; 3] {
         Tone::Fault => [0xb8, 0x0f, 0x0a],
         Tone::Notice => [0xc9, 0x82, 0x00],
         Tone::Guide => [0x30, 0x30, 0x30],
-        Tone::Item(n) => ITEMS[usize::from(n) % ITEMS.len()],
+        Tone::Item(n) => ITEM_COLOURS[usize::from(n) % ITEM_COLOURS.len()],
     }
 }
 
