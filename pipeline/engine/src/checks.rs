@@ -129,10 +129,13 @@ pub(crate) fn check_marks(path: &Path, text: &str, project: &Project) -> Result<
     const SLACK_MM: f64 = 5.0;
     /// A corner mark's faces are no farther apart, mm (common practice, no source).
     const CORNER_MM: f64 = 60.0;
-    let at = text
-        .lines()
-        .position(|l| l.trim_start().starts_with("[[mark]]"))
-        .map(|n| n + 1);
+    let lines: Vec<usize> = (1..)
+        .zip(text.lines())
+        .filter(|(_, l)| l.trim_start().starts_with("[[mark]]"))
+        .map(|(n, _)| n)
+        .collect();
+    let refuse =
+        |mark: usize, what: String| Err(Refusal::new(path, lines.get(mark).copied(), what));
     let count = |face| project.marks.iter().filter(|m| m.face == face).count();
     let faces = [
         MarkKind::CornerLong,
@@ -140,46 +143,38 @@ pub(crate) fn check_marks(path: &Path, text: &str, project: &Project) -> Result<
         MarkKind::Straight,
     ];
     if !project.marks.is_empty() && faces.iter().any(|f| count(*f) != 1) {
-        return Err(Refusal::new(
-            path,
-            at,
+        return refuse(
+            0,
             "the marks need one contact each of `corner-long`, `corner-short` and `straight`"
                 .to_owned(),
-        ));
+        );
     }
     let find = |face| project.marks.iter().find(|m| m.face == face);
     if let (Some(a), Some(b)) = (find(faces[0]), find(faces[1])) {
         let apart = Point::new(a.x_mm, a.y_mm).distance(Point::new(b.x_mm, b.y_mm));
         if apart > CORNER_MM {
-            return Err(Refusal::new(
-                path,
-                at,
+            return refuse(
+                0,
                 format!(
                     "the contacts of the corner mark's two faces lie {apart:.0} mm apart: they are at one corner of the sheet"
                 ),
-            ));
+            );
         }
     }
     let Some(sheet) = project.sheet else {
         return Ok(());
     };
-    let mut lines = text
-        .lines()
-        .enumerate()
-        .filter(|(_, l)| l.trim_start().starts_with("[[mark]]"));
-    for mark in &project.marks {
-        let line = lines.next().map(|(n, _)| n + 1);
+    for (n, mark) in project.marks.iter().enumerate() {
         let beyond =
             (mark.x_mm.abs() - sheet.width_mm / 2.0).max(mark.y_mm.abs() - sheet.height_mm / 2.0);
         if beyond > SLACK_MM {
-            return Err(Refusal::new(
-                path,
-                line,
+            return refuse(
+                n,
                 format!(
                     "the mark's contact at ({:.1}, {:.1}) mm lies {beyond:.1} mm outside the sheet of {} x {} mm: x_mm and y_mm are measured from the sheet's centre",
                     mark.x_mm, mark.y_mm, sheet.width_mm, sheet.height_mm
                 ),
-            ));
+            );
         }
     }
     Ok(())

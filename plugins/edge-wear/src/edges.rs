@@ -239,7 +239,7 @@ pub(crate) fn mean(values: &[f64], piece: usize) -> Option<Mean> {
     clippy::cast_sign_loss,
     clippy::cast_precision_loss
 )]
-pub(crate) fn mean_square_slope(side: &[f64], step: f64) -> f64 {
+fn mean_square_slope(side: &[f64], step: f64) -> f64 {
     let reach = ((SLOPE_MM / step) as usize).max(1);
     let (mut sum, mut n) = (0.0, 0.0);
     for i in reach..side.len() {
@@ -256,7 +256,7 @@ pub(crate) fn mean_square_slope(side: &[f64], step: f64) -> f64 {
 /// A contour without what strays further from its course than a ragged edge does,
 /// and without what lies beside that: there it is not this edge that is seen.
 #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
-pub(crate) fn unstrayed(contour: &[f64], step: f64) -> Vec<f64> {
+fn unstrayed(contour: &[f64], step: f64) -> Vec<f64> {
     let mut out = contour.to_vec();
     let beside = ((BESIDE_MM / step) as usize).max(1);
     for _ in 0..STRAY_ROUNDS {
@@ -281,10 +281,21 @@ pub(crate) fn unstrayed(contour: &[f64], step: f64) -> Vec<f64> {
 
 /// Variance of a contour before the blur. Blur flattens a wave of wavenumber q by
 /// exp(-q^2 s^2 / 2); q^2 is the mean square slope over the variance.
-pub(crate) fn unblurred(variance: f64, square_slope: f64, sigma: f64) -> f64 {
+fn unblurred(variance: f64, square_slope: f64, sigma: f64) -> f64 {
     // Waves of which less than half the height is left are mostly noise.
     let flat = sigma * sigma * square_slope / variance.max(1e-12);
     variance * libm::exp(flat.min(2.0 * std::f64::consts::LN_2))
+}
+
+/// Mean square of a contour's raggedness before the blur, and how many of its
+/// samples tell it: without its strays.
+#[allow(clippy::cast_precision_loss)]
+pub(crate) fn square_raggedness(contour: &[f64], step: f64, sigma: f64) -> Option<(f64, f64)> {
+    let contour = unstrayed(contour, step);
+    let sd = raggedness(&contour, step, COURSE_MM)?;
+    let known = contour.iter().filter(|v| v.is_finite()).count() as f64;
+    let slope = mean_square_slope(&contour, step);
+    Some((unblurred(sd * sd, slope, sigma), known))
 }
 
 /// Root mean square of both edges' raggedness.
@@ -292,14 +303,9 @@ pub(crate) fn unblurred(variance: f64, square_slope: f64, sigma: f64) -> f64 {
 fn ragged(reading: &Reading<'_>, sides: &[Vec<f64>; 2], step: f64) -> Option<Mean> {
     let (mut squares, mut count) = (Vec::new(), 0.0);
     for side in sides {
-        let side = &unstrayed(side, step);
-        let sd = raggedness(side, step, COURSE_MM)?;
-        squares.push(unblurred(
-            sd * sd,
-            mean_square_slope(side, step),
-            reading.sigma,
-        ));
-        count += side.iter().filter(|v| v.is_finite()).count() as f64;
+        let (square, known) = square_raggedness(side, step, reading.sigma)?;
+        squares.push(square);
+        count += known;
     }
     let value = (squares.iter().sum::<f64>() / squares.len() as f64).sqrt();
     // About one independent wave of an edge for each two blurs, and for each half millimetre.

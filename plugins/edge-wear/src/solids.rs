@@ -8,12 +8,11 @@
 use restrike_ops::cubic_sample::cubic_sample;
 use restrike_ops::line_profile::{LineProfile, Side};
 use restrike_ops::placement::{BlockPlace, Placement};
-use restrike_ops::smooth_course::raggedness;
 use restrike_ops::stats::{mad_sigma, median};
 use restrike_stage::{ImageView, Point};
 
 use crate::course::unbent;
-use crate::edges::{COURSE_MM, Mean, WAVE_MM, mean_square_slope, unblurred, unread, unstrayed};
+use crate::edges::{COURSE_MM, Mean, WAVE_MM, square_raggedness, unread};
 use crate::outline::{APART_MM, Outlines, Place};
 use crate::strip::Local;
 
@@ -114,14 +113,10 @@ impl Looking<'_> {
                     _ => f64::NAN,
                 })
                 .collect();
-            let offs = unstrayed(&offs, APART_MM);
-            #[allow(clippy::cast_precision_loss)]
-            let known = offs.iter().filter(|v| v.is_finite()).count() as f64;
-            if let Some(sd) = raggedness(&offs, APART_MM, COURSE_MM)
+            if let Some((square, known)) = square_raggedness(&offs, APART_MM, self.sigma)
                 && known * APART_MM > COURSE_MM
             {
-                let slope = mean_square_slope(&offs, APART_MM);
-                squares += known * unblurred(sd * sd, slope, self.sigma);
+                squares += known * square;
                 weight += known;
             }
             all.extend(here);

@@ -46,6 +46,20 @@ impl Default for Prior {
     }
 }
 
+impl Prior {
+    /// Standard deviations of a ride's parameters for a block of this radius, mm.
+    pub(crate) fn ride(&self, radius: f64) -> [f64; RIDE] {
+        [
+            self.shift,
+            self.shift,
+            self.turn * radius,
+            self.stretch * radius,
+            self.stretch * radius,
+            self.shear * radius,
+        ]
+    }
+}
+
 /// What a fit ended with.
 pub(crate) struct Fitted {
     /// The parameters.
@@ -265,12 +279,9 @@ impl Joint<'_> {
         for (layer, ride) in state.rides.iter().enumerate() {
             let s = state.slots(layer);
             if let Some(at) = s.ride {
-                out[at] = inverse(p.shift);
-                out[at + 1] = inverse(p.shift);
-                out[at + 2] = inverse(p.turn * ride.radius);
-                out[at + 3] = inverse(p.stretch * ride.radius);
-                out[at + 4] = inverse(p.stretch * ride.radius);
-                out[at + 5] = inverse(p.shear * ride.radius);
+                for (i, sd) in p.ride(ride.radius).into_iter().enumerate() {
+                    out[at + i] = inverse(sd);
+                }
             }
             out[s.retreat] = inverse(if self.retreat { p.retreat } else { 1e-5 });
             out[s.strength] = inverse(0.5);

@@ -52,7 +52,7 @@ impl Registration {
         out: &mut dyn Output,
     ) -> Result<(), StageError> {
         let file = &input.impression.file;
-        let Some(info) = self.project.blocks.iter().find(|b| b.name == *block) else {
+        let Some(info) = self.project.blocks.iter().find(|b| b.name == block) else {
             out.note(
                 Grade::Warning,
                 &format!("{file}: a proof of block {block}, which is not in the block list: nothing learned from it"),

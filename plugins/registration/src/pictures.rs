@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 
 use restrike_ops::ciede2000::ciede2000;
 use restrike_ops::cielab::{White, linear_srgb_to_lab};
+use restrike_ops::layered_absorption::under;
 use restrike_stage::{
     Frame, ITEM_COLOURS, Mark, Measure, Output, Picture, Point, Raster, StageError, Stroke, Tone,
 };
@@ -133,8 +134,8 @@ fn tones<'a>(blocks: impl Iterator<Item = (usize, &'a Layer)>) -> BTreeMap<usize
         .collect();
     let mut pairs = Vec::new();
     for (n, layer) in blocks {
-        let ink = layer.absorption.map(|a| PAPER * libm::exp(-a));
-        let ink = linear_srgb_to_lab(ink, White::D65);
+        let solid = under([PAPER; 3], [(1.0, layer.absorption)]);
+        let ink = linear_srgb_to_lab(solid, White::D65);
         for (item, look) in looks.iter().enumerate() {
             pairs.push((ciede2000(ink, *look), n, item));
         }

@@ -149,16 +149,8 @@ impl Told {
         let prior = Prior::default();
         let r = ride.radius;
         let units = Parameters::from([1.0, 1.0, r, r, r, r, 1.0]);
-        let before = Parameters::from([
-            prior.shift,
-            prior.shift,
-            prior.turn,
-            prior.stretch,
-            prior.stretch,
-            prior.shear,
-            prior.retreat,
-        ])
-        .component_mul(&units);
+        let motion = prior.ride(r);
+        let before = Parameters::from_fn(|i, _| motion.get(i).copied().unwrap_or(prior.retreat));
         let scaled = |c: &[[f64; PARAMETERS]; PARAMETERS]| {
             Square::from_fn(|i, j| c[i][j] * units[i] * units[j])
         };

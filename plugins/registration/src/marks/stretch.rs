@@ -243,9 +243,6 @@ fn all_row(x: &Axis, y: &Axis, sheets: usize, blocks: usize, enough: bool) -> Ro
 }
 
 fn percent(permille: f64) -> String {
-    if permille.abs() < 0.05 {
-        return "unstretched (under 0.005 %)".to_owned();
-    }
     let which = if permille > 0.0 { "longer" } else { "shorter" };
     format!("{:.2} % {which}", permille.abs() / 10.0)
 }
