@@ -76,6 +76,8 @@ struct Found {
 #[derive(Debug, Default)]
 pub struct Report {
     kinds: BTreeMap<String, Found>,
+    /// What the found ones were called, the largest difference at each.
+    named: BTreeMap<(String, String), usize>,
     same_pairs: usize,
     same_with_any: usize,
     same_regions: usize,
@@ -109,6 +111,13 @@ impl Report {
                 "  {k:22} {:3} / {:3}   {:3} / {:3}   {:3}",
                 f.found, f.all, f.asked_found, f.asked, f.right
             );
+        }
+        for ((is, called), n) in self
+            .named
+            .iter()
+            .filter(|((i, c), _)| !i.starts_with(c.as_str()))
+        {
+            let _ = writeln!(out, "  {is} called `{called}`: {n}");
         }
         let _ = writeln!(
             out,
@@ -192,6 +201,11 @@ impl Report {
             if asked {
                 f.asked += 1;
                 f.asked_found += usize::from(found);
+            }
+            if let Some(r) = hits.first() {
+                let called = cell(table, rows[*r], "kind").as_str().unwrap_or_default();
+                let key = (p.kind.to_owned(), called.to_owned());
+                *self.named.entry(key).or_default() += 1;
             }
             let right = hits.iter().any(|r| {
                 let kind = cell(table, rows[*r], "kind").as_str().unwrap_or_default();

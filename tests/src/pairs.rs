@@ -4,9 +4,10 @@
 use std::path::Path;
 
 use anyhow::{Result, anyhow};
+use rayon::prelude::*;
 use restrike_engine::read::{DecodeLimits, decode};
 use restrike_model::{Point, Raster};
-use restrike_ops::image_match::{Matchable, NoMatch, match_ready, match_scans};
+use restrike_ops::image_match::{ImageMatch, Matchable, NoMatch, match_ready, match_scans};
 use restrike_ops::laid_over::lay_over;
 use restrike_ops::same_impression::{Relation, one_frame, relation, texture};
 use restrike_synth::rng::Rng;
@@ -54,6 +55,8 @@ pub struct Report {
     pub error_mm: Spread,
     /// What was said of each failure.
     pub reasons: Vec<String>,
+    /// Time for the pairs of one design, features found before, s.
+    pub seconds: f64,
     /// Least share of agreeing tiles of right pairs, greatest of different designs.
     pub shares: [f64; 2],
 }
@@ -66,12 +69,14 @@ impl Report {
     }
 
     /// The figures as lines of text.
+    #[allow(clippy::cast_precision_loss)]
     pub fn text(&self) -> String {
         format!(
             "{}\none design: {} pairs, {} right ({:.1} %), {} wrong, {} refused\n\
              place of the key, mm: rms {:.4}\n\
              different designs: {} pairs, {} matched\n\
-             agreeing tiles: least of a right pair {:.2}, most of different designs {:.2}",
+             agreeing tiles: least of a right pair {:.2}, most of different designs {:.2}\n\
+             time to match a pair of one design, features found before: {:.2} s",
             self.reasons.join("\n"),
             self.good,
             self.right,
@@ -83,6 +88,7 @@ impl Report {
             self.different_matched,
             self.shares[0],
             self.shares[1],
+            self.seconds / self.good.max(1) as f64,
         )
     }
 }
@@ -235,6 +241,77 @@ fn rms(errors: &[[f64; 2]]) -> f64 {
     (sum / errors.len().max(1) as f64).sqrt()
 }
 
+/// Designs rendered side by side, whose scans also meet each other's.
+const TOGETHER: usize = 4;
+
+/// The scans of a pair of one design.
+struct Pair {
+    design: Design,
+    first: Known,
+    second: Known,
+}
+
+impl Pair {
+    fn render(n: usize, trial: &Trial, folder: &Path) -> Result<Self> {
+        let base = if trial.tuning { 300 } else { 90_000 };
+        let seed = base + n as u64;
+        let family = FAMILIES[(n / 2) % FAMILIES.len()];
+        let design = design(seed, family);
+        let mut rng = Rng::new(seed, "pair");
+        let (first, mut second) = impressions(&design, seed, trial);
+        let words = draw(&mut second, &design, trial, &mut rng);
+        let words = format!("{family:?} {seed}: {words}");
+        Ok(Self {
+            first: scan(&design, &first, folder, words.clone())?,
+            second: scan(&design, &second, folder, words)?,
+            design,
+        })
+    }
+}
+
+impl Report {
+    fn one_design(&mut self, pair: &Pair, said: Result<ImageMatch, NoMatch>) {
+        self.good += 1;
+        let words = &pair.second.words;
+        let found = match said {
+            Ok(found) => found,
+            Err(e) => return self.reasons.push(format!("refused: {words}: {e}")),
+        };
+        let map = |p| found.map.apply(p);
+        let off = errors(map, &pair.first, &pair.second, &pair.design);
+        if rms(&off) > RIGHT_WITHIN_MM {
+            self.wrong += 1;
+            let by = rms(&off);
+            let evidence = found.evidence;
+            self.reasons
+                .push(format!("WRONG by {by:.2} mm: {words}: {evidence:?}"));
+            return;
+        }
+        self.right += 1;
+        off.iter()
+            .flatten()
+            .for_each(|e| self.error_mm.add(*e, None));
+        self.shares[0] = self.shares[0].min(found.evidence.share());
+    }
+
+    fn two_designs(&mut self, first: &Known, second: &Known, said: Result<ImageMatch, NoMatch>) {
+        self.different += 1;
+        match said {
+            Ok(found) => {
+                self.different_matched += 1;
+                self.reasons.push(format!(
+                    "MATCHED though different: {} with {}: {:?}",
+                    first.words, second.words, found.evidence
+                ));
+            }
+            Err(NoMatch::Drawing(e) | NoMatch::Ambiguous(e)) => {
+                self.shares[1] = self.shares[1].max(e.share());
+            }
+            Err(_) => {}
+        }
+    }
+}
+
 /// Renders pairs and matches them.
 ///
 /// # Errors
@@ -245,74 +322,27 @@ pub fn report(trial: Trial) -> Result<Report> {
         shares: [1.0, 0.0],
         ..Report::default()
     };
-    let base = if trial.tuning { 300 } else { 90_000 };
-    // Each design's second scan also meets the first scan of the next design,
-    // of its own family or another's.
-    let mut firsts: Vec<Known> = Vec::new();
-    let mut seconds: Vec<Known> = Vec::new();
-    for n in 0..trial.pairs {
-        let seed = base + n as u64;
-        let family = FAMILIES[(n / 2) % FAMILIES.len()];
-        let design = design(seed, family);
-        let mut rng = Rng::new(seed, "pair");
-        let (first, mut second) = impressions(&design, seed, &trial);
-        let words = draw(&mut second, &design, &trial, &mut rng);
-        let words = format!("{family:?} {seed}: {words}");
-        let first = scan(&design, &first, folder.path(), words.clone())?;
-        let second = scan(&design, &second, folder.path(), words)?;
-        report.good += 1;
-        match match_ready(
-            &Matchable::new(first.image.view()),
-            &Matchable::new(second.image.view()),
-        ) {
-            Ok(found) => {
-                let off = errors(|p| found.map.apply(p), &first, &second, &design);
-                if rms(&off) <= RIGHT_WITHIN_MM {
-                    report.right += 1;
-                    off.iter()
-                        .flatten()
-                        .for_each(|e| report.error_mm.add(*e, None));
-                    report.shares[0] = report.shares[0].min(found.evidence.share());
-                } else {
-                    report.wrong += 1;
-                    report.reasons.push(format!(
-                        "WRONG by {:.2} mm: {}: {:?}",
-                        rms(&off),
-                        first.words,
-                        found.evidence
-                    ));
-                }
-            }
-            Err(e) => report
-                .reasons
-                .push(format!("refused: {}: {e}", first.words)),
+    for from in (0..trial.pairs).step_by(TOGETHER) {
+        let pairs = (from..trial.pairs.min(from + TOGETHER))
+            .into_par_iter()
+            .map(|n| Pair::render(n, &trial, folder.path()))
+            .collect::<Result<Vec<Pair>>>()?;
+        let ready: Vec<[Matchable<'_>; 2]> = pairs
+            .par_iter()
+            .map(|p| [&p.first, &p.second].map(|k| Matchable::new(k.image.view())))
+            .collect();
+        for (pair, [a, b]) in pairs.iter().zip(&ready) {
+            let started = std::time::Instant::now();
+            report.one_design(pair, match_ready(a, b));
+            report.seconds += started.elapsed().as_secs_f64();
         }
-        firsts.push(first);
-        seconds.push(second);
-        if firsts.len() < 2 {
-            continue;
+        // Each first scan also meets the second of the next design, of its own
+        // family or another's.
+        for i in (0..pairs.len()).filter(|_| pairs.len() > 1) {
+            let next = (i + 1) % pairs.len();
+            let said = match_ready(&ready[i][0], &ready[next][1]);
+            report.two_designs(&pairs[i].first, &pairs[next].second, said);
         }
-        // Only two of each are kept in memory.
-        let (a, b) = (&firsts[0], &seconds[1]);
-        report.different += 1;
-        match match_ready(
-            &Matchable::new(a.image.view()),
-            &Matchable::new(b.image.view()),
-        ) {
-            Ok(found) => {
-                report.different_matched += 1;
-                report.reasons.push(format!(
-                    "MATCHED though different: {} with {}: {:?}",
-                    a.words, b.words, found.evidence
-                ));
-            }
-            Err(NoMatch::Drawing(e) | NoMatch::Ambiguous(e)) => {
-                report.shares[1] = report.shares[1].max(e.share());
-            }
-            Err(_) => {}
-        }
-        firsts.remove(0);
-        seconds.remove(0);
     }
     Ok(report)
 }

@@ -1,6 +1,7 @@
 //! Two matched scans on one grid: the first averaged over whole pixels, the
 //! second sampled through the map, once.
 
+use rayon::prelude::*;
 use restrike_model::{ImageView, Point, Raster, Rect};
 
 use crate::area_shrink::area_shrink;
@@ -56,19 +57,26 @@ pub fn lay_over(
     let mut two = Raster::new(w, h, 3);
     let k = factor as f64;
     let (channels, others) = (a.channels(), b.channels());
-    let mut shared = 0_usize;
-    for y in 0..h {
-        for x in 0..w {
-            let p = Point::new((x as f64 + 0.5) * k, (y as f64 + 0.5) * k);
-            let q = found.map.apply(p);
-            let (u, v) = (q.x / other - 0.5, q.y / other - 0.5);
-            for c in 0..3 {
-                one.set(x, y, c, a.get(x, y, c.min(channels - 1)));
-                two.set(x, y, c, bilinear(&b, u, v, c.min(others - 1)));
+    let lines = one.data_mut().par_chunks_exact_mut(3 * w.max(1));
+    let others_lines = two.data_mut().par_chunks_exact_mut(3 * w.max(1));
+    let shared: usize = lines
+        .zip(others_lines)
+        .enumerate()
+        .map(|(y, (one, two))| {
+            let mut shared = 0;
+            for x in 0..w {
+                let p = Point::new((x as f64 + 0.5) * k, (y as f64 + 0.5) * k);
+                let q = found.map.apply(p);
+                let (u, v) = (q.x / other - 0.5, q.y / other - 0.5);
+                for c in 0..3 {
+                    one[3 * x + c] = a.get(x, y, c.min(channels - 1));
+                    two[3 * x + c] = bilinear(&b, u, v, c.min(others - 1));
+                }
+                shared += usize::from(two[3 * x].is_finite());
             }
-            shared += usize::from(two.get(x, y, 0).is_finite());
-        }
-    }
+            shared
+        })
+        .sum();
     if shared < 256 {
         return None;
     }

@@ -176,6 +176,11 @@ impl Stream {
         }
     }
 
+    /// Impressions that tell of a cell so far.
+    pub(crate) fn told(&self, at: usize) -> u16 {
+        self.count[at]
+    }
+
     pub(crate) fn end(&self) -> Level {
         let each = |f: &dyn Fn(&Channel, u16) -> f32| {
             self.channels

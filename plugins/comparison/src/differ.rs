@@ -6,8 +6,9 @@ use restrike_ops::regions::regions;
 
 use crate::edition::Edition;
 use crate::ground::Ground;
+use crate::key_line::cover;
 use crate::kinds::{self, Finding};
-use crate::scatter::{Tested, test};
+use crate::scatter::{Known, Tested, test};
 use crate::settings::Settings;
 use crate::smooth::smooth;
 
@@ -16,15 +17,21 @@ const LEAST: [usize; 3] = [3, 2, 1];
 /// A region of large cells gives way to regions of small ones that cover this share of it.
 const COVERED: f64 = 0.35;
 
+/// Of what is taken out for the blocks' register this share may be wrong, one
+/// standard deviation: shapes, inks and places are not known better.
+const REGISTER_ERROR: f32 = 0.3;
+
+/// A block whose place is not known may cover a cell or not: a cell differs by
+/// more from this many times its ink on, and from this much light on.
+const BEYOND_INK: f64 = 1.6;
+const LEAST_BEYOND: f32 = 0.25;
+
 /// How a pair was compared.
 pub(crate) struct Compared {
     /// The differences, largest effect first.
     pub(crate) found: Vec<Finding>,
     /// Tests by level.
     pub(crate) tests: Vec<Tested>,
-    /// Standard error of a cell's difference by its steepness alone, as the
-    /// edges' moves are weighted with.
-    pub(crate) error: Vec<f32>,
     /// Candidate regions before the rule.
     pub(crate) candidates: usize,
     /// Where the scatter is from, in words.
@@ -81,26 +88,26 @@ pub(crate) fn compare(
         .map(|(a, b)| a.located == 0 || b.located == 0)
         .collect();
     let mut tests = Vec::new();
-    let mut error = Vec::new();
     for level in 0..a.levels.len() {
         let lent: Vec<_> = borrowed.iter().map(|e| &e.levels[level]).collect();
         let edges = (level == 0).then(|| smooth(ground, &a.levels[0], &b.levels[0]));
-        let crossing = (level == 0).then_some(ground.crossing.as_slice());
-        let mut t = test(
-            &a.levels[level],
-            &b.levels[level],
-            &lent,
-            edges.as_deref(),
-            crossing,
-        )
-        .ok_or("no cell was seen twice in any edition: there is no scatter to test against")?;
+        let common = (level == 0).then(|| register_error(a, b)).flatten();
+        let known = Known {
+            smooth: edges.as_deref(),
+            crossing: (level == 0).then_some(ground.crossing.as_slice()),
+            common: common.as_deref(),
+        };
+        let mut t = test(&a.levels[level], &b.levels[level], &lent, known)
+            .ok_or("no cell was seen twice in any edition: there is no scatter to test against")?;
         if level == 0 {
-            error = test(&a.levels[0], &b.levels[0], &lent, edges.as_deref(), None)
-                .map_or_else(Vec::new, |t| t.error);
-            // Where a block's place is not known its edges are no difference.
+            // Where a block's place is not known its edges are no difference, as
+            // far as its ink explains one.
             for at in 0..ground.len() {
                 let owner = usize::from(ground.owner[at]);
-                if !ground.deep[at] && unlocated.get(owner).is_some_and(|u| *u) {
+                if !ground.deep[at]
+                    && unlocated.get(owner).is_some_and(|u| *u)
+                    && (t.score[at] == 0.0 || explained(ground, a, b, owner, at))
+                {
                     if t.score[at] != 0.0 {
                         t.cells -= 1;
                     }
@@ -161,9 +168,28 @@ pub(crate) fn compare(
     Ok(Compared {
         found,
         tests,
-        error,
         candidates,
         scatter,
+    })
+}
+
+/// Whether a block's ink, there or not, is enough for how a cell differs.
+fn explained(ground: &Ground, a: &Edition, b: &Edition, block: usize, at: usize) -> bool {
+    cover(ground, a, b, block, at).left().abs() < BEYOND_INK
+        || (0..3)
+            .all(|c| (a.levels[0].light[at][c] - b.levels[0].light[at][c]).abs() < LEAST_BEYOND)
+}
+
+/// Standard error of what was taken out of the cells for the blocks' register:
+/// a share of how far that differs between the editions. None where a record
+/// does not have it.
+fn register_error(a: &Edition, b: &Edition) -> Option<Vec<[f32; 3]>> {
+    let n = a.levels[0].light.len();
+    (a.register.len() == n && b.register.len() == n).then(|| {
+        let pairs = a.register.iter().zip(&b.register);
+        pairs
+            .map(|(a, b)| [0, 1, 2].map(|c| REGISTER_ERROR * (b[c] - a[c]).abs()))
+            .collect()
     })
 }
 

@@ -4,6 +4,8 @@
 //! (NN: place in the list, from 01; S: cells a side, 1, 4 or 16) are 16-bit RGBA
 //! pictures: light and standard deviation by channel in steps of 1/32000 of the
 //! paper's light, and in the last channel the number of impressions that tell.
+//! `edition-NN-register-1` holds in the same way what was added to the light to
+//! take out the blocks' register, plus 1.
 
 use std::collections::BTreeMap;
 
@@ -17,6 +19,7 @@ use crate::consensus::{Level, SIDES, coded, decoded};
 pub(crate) const INDEX: &str = "editions";
 /// Most editions.
 pub(crate) const MOST: usize = 12;
+const REGISTER: &str = "register";
 const FORMAT: &str = "restrike editions";
 const VERSION: u32 = 1;
 
@@ -64,6 +67,9 @@ struct Index {
 pub(crate) struct Edition {
     pub(crate) about: About,
     pub(crate) levels: Vec<Level>,
+    /// Mean of what was added to the cells of the finest level to take out how
+    /// the blocks lie against each other; nothing in records from before this was done.
+    pub(crate) register: Vec<[f32; 3]>,
 }
 
 fn part(n: usize, what: &str, side: usize) -> String {
@@ -78,6 +84,7 @@ pub(crate) fn names() -> Vec<String> {
             out.push(part(n, "light", side));
             out.push(part(n, "scatter", side));
         }
+        out.push(part(n, REGISTER, 1));
     }
     out
 }
@@ -124,6 +131,10 @@ pub(crate) fn write(
                 let png = encode(level, values)?;
                 out.push((part(n, what, level.side), png));
             }
+        }
+        if let (Some(level), false) = (e.levels.first(), e.register.is_empty()) {
+            let above: Vec<[f32; 3]> = e.register.iter().map(|v| v.map(|v| v + 1.0)).collect();
+            out.push((part(n, REGISTER, level.side), encode(level, &above)?));
         }
     }
     Ok(out)
@@ -195,8 +206,20 @@ pub(crate) fn load(
             scatter,
         });
     }
+    let name = part(n, REGISTER, 1);
+    let mut register = Vec::new();
+    if let Some(bytes) = parts.get(&name) {
+        let (w, h, above, _) = decode(bytes).map_err(|e| format!("record part `{name}` {e}"))?;
+        if levels.first().is_none_or(|l| (l.width, l.height) != (w, h)) {
+            return Err(format!(
+                "record part `{name}` differs in size from the others"
+            ));
+        }
+        register = above.into_iter().map(|v| v.map(|v| v - 1.0)).collect();
+    }
     Ok(Edition {
         about: about.clone(),
         levels,
+        register,
     })
 }

@@ -16,6 +16,8 @@ const COLOUR_MM: f64 = 1.5;
 /// Nearer than this to the edge of a block other than the cell's own, mm, how
 /// the one lies against the other shows.
 const CROSSING_MM: f64 = 0.45;
+/// Register that registration locates brings an edge this far at most, mm.
+pub(crate) const REACHED_MM: f64 = 1.5;
 /// Rim of the sheet that is left out, mm.
 const RIM_MM: f64 = 2.5;
 /// Most cells of a grid.
@@ -48,8 +50,10 @@ pub(crate) struct Ground {
     /// Whether no block's edge is near.
     pub(crate) deep: Vec<bool>,
     /// Whether an edge of another block than the owner is near: there register,
-    /// which is taken out for the owner alone, differs from sheet to sheet.
+    /// which is taken out as far as shapes and places tell, differs from sheet to sheet.
     pub(crate) crossing: Vec<bool>,
+    /// Whether an edge of another block may be brought over a cell.
+    reached: Vec<bool>,
 }
 
 /// What is looked at of a sheet, mm; none when neither its size nor an image is known.
@@ -99,6 +103,7 @@ impl Ground {
             normal: vec![[0.0; 2]; n],
             deep: vec![true; n],
             crossing: vec![false; n],
+            reached: vec![false; n],
             blocks,
         };
         let edges: Vec<Arc<EdgeMap>> = ground
@@ -139,10 +144,17 @@ impl Ground {
         }
         self.crossing[at] =
             (0..edges.len()).any(|b| b != nearest && distances(b).abs() < CROSSING_MM);
+        self.reached[at] =
+            (0..edges.len()).any(|b| b != nearest && distances(b).abs() < REACHED_MM);
         self.owner[at] = nearest as u8;
         let s = edges[nearest].sample(p);
         self.edge[at] = s.map_or(restrike_ops::edge_map::REACH_MM, |s| s.distance as f32);
         self.normal[at] = s.map_or([0.0; 2], |s| [s.slope.x as f32, s.slope.y as f32]);
+    }
+
+    /// Whether an edge of a block other than the cell's own may come over it.
+    pub(crate) fn reached(&self, at: usize) -> bool {
+        self.reached[at]
     }
 
     /// How many cells there are.

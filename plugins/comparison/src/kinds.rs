@@ -6,6 +6,7 @@ use restrike_stage::Point;
 
 use crate::edition::Edition;
 use crate::ground::{EDGE_MM, Ground};
+use crate::key_line::{cover, key_line};
 
 /// What a difference is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
@@ -131,6 +132,23 @@ pub(crate) fn describe(
         let (kind, block) = inside(ground, &cells, change);
         (kind, block, None)
     };
+    // The key's ink is told by what either edition printed; amid a solid of the
+    // key it is no line.
+    let solid = cells
+        .iter()
+        .filter(|at| ground.deep[**at] && ground.label[**at] >> ground.key & 1 == 1)
+        .count();
+    let nearest = block.filter(|b| *b != ground.key && near.len() as f64 > AT_EDGE * n);
+    let line = (level == 0 && solid * 2 < cells.len())
+        .then(|| key_line(ground, a, b, &cells, nearest))
+        .flatten();
+    let (kind, block, moved) = match line {
+        Some(k) => {
+            let same = block == Some(ground.key) && k == Kind::EdgeMoved;
+            (k, Some(ground.key), moved.filter(|_| same))
+        }
+        None => (kind, block, moved),
+    };
     Some(Finding {
         kind,
         block,
@@ -163,26 +181,13 @@ fn at_edge(
     let Some(block) = block else {
         return (Kind::Colour, None, None);
     };
-    let bit = 1_u32 << block;
-    let recorded = ground.recorded();
     let (mut gone, mut shares) = (0.0, Vec::new());
     let (mut edge, mut deepest, mut outermost) = (0_usize, 0.0_f64, 0.0_f64);
     for at in near
         .iter()
         .filter(|at| usize::from(ground.owner[**at]) == block)
     {
-        let p = ground.place(*at);
-        let label = ground.label[*at];
-        let with = ground.log_light(&recorded, label | bit, p).map(libm::exp);
-        let without = ground.log_light(&recorded, label & !bit, p).map(libm::exp);
-        // Share of the cell that the ink left (positive) or came to cover.
-        let (mut top, mut bottom) = (0.0, 0.0);
-        for c in 0..3 {
-            let k = without[c] - with[c];
-            top += k * f64::from(b.levels[0].light[*at][c] - a.levels[0].light[*at][c]);
-            bottom += k * k;
-        }
-        let share = if bottom > 1e-4 { top / bottom } else { 0.0 };
+        let share = cover(ground, a, b, block, *at).left();
         gone += share;
         shares.push(share);
         let d = f64::from(ground.edge[*at]);

@@ -12,6 +12,7 @@ use restrike_ops::stats::median;
 use restrike_stage::{ImageView, Point, Raster};
 
 use crate::ground::Ground;
+use crate::register::{Added, take_out};
 
 /// Cells between nodes at which the map is worked out; it bends by far less
 /// than a micrometre between them.
@@ -34,6 +35,8 @@ pub(crate) struct Sampled {
     /// Linear light against paper, three channels a cell; not-a-number where
     /// the sheet does not tell.
     pub(crate) light: Vec<[f32; 3]>,
+    /// What of that was added to take the blocks' register out.
+    pub(crate) register: Added,
     /// Absorption of each block's solid on this sheet; none where not located.
     pub(crate) inks: Vec<Option<[f64; 3]>>,
     /// The paper at the sheet's centre, linear reflectance.
@@ -166,12 +169,14 @@ pub(crate) fn sample(
     let centre = Point::new(0.0, 0.0);
     let mut out = Sampled {
         light,
+        register: Vec::new(),
         inks,
         paper: [0, 1, 2].map(|c| libm::exp(placement.paper[c].at(centre))),
         blur_mm: pixel * (placement.blur_px * placement.blur_px + k * k / 12.0).sqrt(),
         lost,
     };
     out.normalise(ground);
+    out.register = take_out(ground, placement, out.blur_mm, &mut out.light);
     let add = BLUR_MM * BLUR_MM - out.blur_mm * out.blur_mm;
     if add > 0.0 {
         let cells = add.sqrt() / ground.grid.pitch;

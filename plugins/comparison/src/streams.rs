@@ -46,6 +46,8 @@ struct One {
     blur: f64,
     inks: Vec<Three>,
     levels: Vec<Stream>,
+    /// Mean of what was added for the blocks' register, by cell of the finest level.
+    register: Vec<[f32; 3]>,
 }
 
 /// The editions so far.
@@ -94,6 +96,7 @@ impl Streams {
                 blur: 0.0,
                 inks: vec![Three::default(); ground.blocks.len()],
                 levels: SIDES.iter().map(|s| Stream::new(ground, *s)).collect(),
+                register: vec![[0.0; 3]; ground.len()],
             });
         // A block's edges are taken from the impressions it is located on; from
         // the others only while there is none.
@@ -134,6 +137,14 @@ impl Streams {
         for (level, stream) in one.levels.iter_mut().enumerate() {
             stream.add(&coarser(ground, &light, level));
         }
+        for (at, mean) in one.register.iter_mut().enumerate() {
+            let n = one.levels[0].told(at);
+            if n > 0 && light[at][0].is_finite() {
+                for (m, v) in mean.iter_mut().zip(sheet.register[at]) {
+                    *m += (v - *m) / f32::from(n);
+                }
+            }
+        }
         Ok(())
     }
 
@@ -164,6 +175,7 @@ impl Streams {
                         .collect(),
                 },
                 levels: one.levels.iter().map(Stream::end).collect(),
+                register: one.register.clone(),
             })
             .collect();
         // Without a year an edition stands last.

@@ -187,7 +187,7 @@ fn blocks(
 ) -> Result<(), StageError> {
     for (n, block) in ground.blocks.iter().enumerate() {
         let (one, two) = (&a.levels[0], &b.levels[0]);
-        let course = recut::course(ground, one, two, &c.error, n);
+        let course = recut::course(ground, one, two, &c.tests[0].error, n);
         let located = [a, b].map(|e| e.about.inks.get(n).is_some_and(|i| i.located > 0));
         // From two impressions on that it is located on.
         let placing = [a, b].map(|e| {

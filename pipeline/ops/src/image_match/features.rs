@@ -7,7 +7,7 @@
 //! object retrieval", CVPR 2012).
 
 use kornia_imgproc::features::{
-    DESCR_LEN, FirstOctave, SiftConfig, SiftWorkspace, l2_sq, sift_detect_and_compute,
+    DESCR_LEN, FirstOctave, SiftConfig, SiftWorkspace, sift_detect_and_compute,
 };
 use restrike_model::Point;
 
@@ -131,7 +131,8 @@ impl Features {
                 // One more than asked for: what the ratio is against.
                 let mut best: Vec<(f32, usize)> = Vec::with_capacity(most + 2);
                 for i in 0..first.list.len() {
-                    let distance = l2_sq(first.descriptor(i), d);
+                    // Both have length 1.
+                    let distance = (2.0 - 2.0 * dot(first.descriptor(i), d)).max(0.0);
                     if best.len() <= most || distance < best[most].0 {
                         let at = best.partition_point(|b| b.0 <= distance);
                         best.insert(at, (distance, i));
@@ -150,5 +151,24 @@ impl Features {
             })
             .collect();
         lists.into_iter().flatten().collect()
+    }
+}
+
+/// Scalar product, eight sums side by side: one after the other they would wait
+/// for each other, and any other order would not be the same on all machines.
+pub(crate) fn dot(a: &[f32], b: &[f32]) -> f32 {
+    let mut sums = [0.0_f32; 8];
+    dot_into(&mut sums, a, b);
+    sums.iter().sum()
+}
+
+/// Adds to the eight sums of a scalar product. What is over a multiple of
+/// eight is left out.
+#[inline]
+pub(crate) fn dot_into(sums: &mut [f32; 8], a: &[f32], b: &[f32]) {
+    for (a, b) in a.chunks_exact(8).zip(b.chunks_exact(8)) {
+        for k in 0..8 {
+            sums[k] += a[k] * b[k];
+        }
     }
 }

@@ -13,6 +13,8 @@ mod plane_map;
 mod tiles;
 mod votes;
 
+use std::sync::Arc;
+
 use restrike_model::{Affine, ImageView, Point, Rect};
 use serde::{Deserialize, Serialize};
 use thiserror::Error;
@@ -40,12 +42,21 @@ pub const TILE_AGREES: f64 = 0.5;
 /// Least share of tiles that agree: designs can have a border or a whole
 /// pattern in common, impressions of one design have all of the drawing.
 pub const LEAST_SHARE: f64 = 0.86;
+/// The same where features agree all over: this many for a tile at least. Of two
+/// designs with a pattern in common half as many do.
+pub const LEAST_SHARE_WITH_FEATURES: f64 = 0.7;
+/// Features for a tile.
+pub const FEATURES_A_TILE: f64 = 0.8;
 /// A map that fits this share of the drawing that the best one fits is its rival.
 const RIVAL: f64 = 0.7;
 /// Below this share after the first round a map is given up.
 const HOPELESS: f64 = 0.3;
 /// Search each way in the rounds of refinement, plane pixels.
 const REACH: [usize; 4] = [10, 6, 3, 3];
+/// Tiles of the first round, which is to find an affine map or give up, and
+/// tiles held against unrelated places.
+const MOST_FIRST: usize = 300;
+const MOST_BY_CHANCE: usize = 600;
 
 /// What speaks for or against a match.
 #[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
@@ -94,8 +105,15 @@ impl Evidence {
         -n * (part(q, p) + part(1.0 - q, 1.0 - p)) / std::f64::consts::LN_10
     }
 
+    #[allow(clippy::cast_precision_loss)]
     fn holds(&self) -> bool {
-        self.share() >= LEAST_SHARE && self.log10_tiles_by_chance() <= MOST_LOG10_CHANCE
+        let features = self.matches as f64 >= FEATURES_A_TILE * self.tiles as f64;
+        let least = if features {
+            LEAST_SHARE_WITH_FEATURES
+        } else {
+            LEAST_SHARE
+        };
+        self.share() >= least && self.log10_tiles_by_chance() <= MOST_LOG10_CHANCE
     }
 }
 
@@ -145,8 +163,10 @@ pub enum NoMatch {
     /// Features agree, the drawing does not.
     #[error(
         "where they fit best {} features and {} of {} tiles of the drawing agree ({:.0} %, at least \
-         {:.0} % are needed; as many by chance: 10^{:.1}, at most 10^{MOST_LOG10_CHANCE})",
+         {:.0} % are needed, {:.0} % where features agree all over; as many by chance: 10^{:.1}, at most \
+         10^{MOST_LOG10_CHANCE})",
         .0.matches, .0.agreeing, .0.tiles, 100.0 * .0.share(), 100.0 * LEAST_SHARE,
+        100.0 * LEAST_SHARE_WITH_FEATURES,
         .0.log10_tiles_by_chance()
     )]
     Drawing(Evidence),
@@ -236,9 +256,10 @@ pub fn match_ready(first: &Matchable<'_>, second: &Matchable<'_>) -> Result<Imag
     if good.is_empty() {
         return Err(NoMatch::Chance(evidence));
     }
+    let mut planes = Planes::default();
     let mut refined: Vec<(ImageMatch, Vec<Tile>)> = good
         .iter()
-        .map(|a| refine(first, second, a, evidence))
+        .map(|a| refine(first, second, &mut planes, a, evidence))
         .collect();
     // Stable: of equals the one with more features stays before.
     refined.sort_by(|a, b| strength(&b.0).total_cmp(&strength(&a.0)));
@@ -292,6 +313,37 @@ fn preferred(one: &[Tile], other: &[Tile]) -> bool {
     better as f64 - worse as f64 > 3.0 * n.sqrt()
 }
 
+/// Details of two scans by the factors of their planes: the maps looked at
+/// mostly ask for the same.
+#[derive(Default)]
+struct Planes(Vec<([usize; 2], Arc<Details>)>);
+
+impl Planes {
+    fn details(
+        &mut self,
+        first: &Matchable<'_>,
+        second: &Matchable<'_>,
+        factors: [usize; 2],
+    ) -> Arc<Details> {
+        if let Some((_, found)) = self.0.iter().find(|(f, _)| *f == factors) {
+            return found.clone();
+        }
+        let plane = |m: &Matchable<'_>, factor: usize| {
+            if factor == m.plane.factor {
+                m.plane.clone()
+            } else {
+                Plane::new(m.scan, factor)
+            }
+        };
+        let details = Arc::new(Details::new(
+            &plane(first, factors[0]),
+            &plane(second, factors[1]),
+        ));
+        self.0.push((factors, details.clone()));
+        details
+    }
+}
+
 /// Refines an agreement of features by tiles.
 #[allow(
     clippy::cast_precision_loss,
@@ -301,6 +353,7 @@ fn preferred(one: &[Tile], other: &[Tile]) -> bool {
 fn refine(
     first: &Matchable<'_>,
     second: &Matchable<'_>,
+    planes: &mut Planes,
     from: &votes::Agreement,
     mut evidence: Evidence,
 ) -> (ImageMatch, Vec<Tile>) {
@@ -314,20 +367,16 @@ fn refine(
     } else {
         fa = (fb / scale).floor().max(1.0);
     }
-    let plane = |m: &Matchable<'_>, factor: f64| {
-        if factor as usize == m.plane.factor {
-            m.plane.clone()
-        } else {
-            Plane::new(m.scan, factor as usize)
-        }
-    };
-    let details = Details::new(&plane(first, fa), &plane(second, fb));
+    let details = planes.details(first, second, [fa as usize, fb as usize]);
     let mut map = PlaneMap::of_affine(&from.map);
     let mut scatter = f64::NAN;
     let mut tiles: Vec<Tile> = Vec::new();
+    let mut searched = 0;
     let rounds = REACH.len();
     for (round, reach) in REACH.into_iter().enumerate() {
-        tiles = details.compare(&map, reach);
+        let most = if round == 0 { MOST_FIRST } else { usize::MAX };
+        tiles = details.compare(&map, &details.asked(&map, most), reach);
+        searched = reach;
         if round + 1 == rounds {
             break;
         }
@@ -356,7 +405,7 @@ fn refine(
         .iter()
         .filter(|t| t.inside && t.correlation >= TILE_AGREES)
         .count();
-    let chance: Vec<f64> = tiles.iter().filter_map(|t| t.by_chance).collect();
+    let chance = details.by_chance(&map, &details.asked(&map, MOST_BY_CHANCE), searched);
     evidence.agreeing_by_chance = if chance.is_empty() {
         0.0
     } else {

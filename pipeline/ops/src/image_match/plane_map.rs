@@ -24,6 +24,9 @@ pub struct PlaneMap {
     /// Centre and half extent of the points it was fitted on.
     centre: Point,
     half: f64,
+    /// Half extent of the points along x and y, in `half`: beyond it the map
+    /// goes on straight, for higher terms run wild there.
+    reach: [f64; 2],
     x: [f64; TERMS],
     y: [f64; TERMS],
 }
@@ -60,6 +63,7 @@ impl PlaneMap {
             degree: 1,
             centre: Point::new(0.0, 0.0),
             half: 1.0,
+            reach: [1.0; 2],
             x: [0.0; TERMS],
             y: [0.0; TERMS],
         };
@@ -73,18 +77,21 @@ impl PlaneMap {
         self.degree
     }
 
-    /// Where a point goes.
-    pub fn apply(&self, p: Point) -> Point {
+    /// A point in the polynomial's coordinates, brought into the extent of the
+    /// points it was fitted on, and how far that moved it.
+    fn brought(&self, p: Point) -> (Point, Point) {
         let q = (p - self.centre) * (1.0 / self.half);
-        let b = basis(q.x, q.y);
-        let n = terms(self.degree);
-        let sum = |c: &[f64; TERMS]| c.iter().zip(&b).take(n).map(|(c, b)| c * b).sum::<f64>();
-        Point::new(sum(&self.x), sum(&self.y))
+        if self.degree <= 1 {
+            return (q, Point::new(0.0, 0.0));
+        }
+        let [x, y] = self.reach;
+        let near = Point::new(q.x.clamp(-x, x), q.y.clamp(-y, y));
+        (near, q - near)
     }
 
-    /// The affine map that touches it at a place.
-    pub fn affine_at(&self, p: Point) -> Affine {
-        let q = (p - self.centre) * (1.0 / self.half);
+    /// Derivatives of both coordinates by u and v at a place in the polynomial's
+    /// coordinates.
+    fn slopes(&self, q: Point) -> [f64; 4] {
         let (u, v) = (q.x, q.y);
         let du = [
             0.0,
@@ -112,10 +119,34 @@ impl PlaneMap {
         ];
         let n = terms(self.degree);
         let sum = |c: &[f64; TERMS], b: &[f64; TERMS]| {
-            c.iter().zip(b).take(n).map(|(c, b)| c * b).sum::<f64>() / self.half
+            c.iter().zip(b).take(n).map(|(c, b)| c * b).sum::<f64>()
         };
-        let (a, b) = (sum(&self.x, &du), sum(&self.x, &dv));
-        let (d, e) = (sum(&self.y, &du), sum(&self.y, &dv));
+        [
+            sum(&self.x, &du),
+            sum(&self.x, &dv),
+            sum(&self.y, &du),
+            sum(&self.y, &dv),
+        ]
+    }
+
+    /// Where a point goes.
+    pub fn apply(&self, p: Point) -> Point {
+        let (q, beyond) = self.brought(p);
+        let b = basis(q.x, q.y);
+        let n = terms(self.degree);
+        let sum = |c: &[f64; TERMS]| c.iter().zip(&b).take(n).map(|(c, b)| c * b).sum::<f64>();
+        let at = Point::new(sum(&self.x), sum(&self.y));
+        if beyond == Point::new(0.0, 0.0) {
+            return at;
+        }
+        let [a, b, c, d] = self.slopes(q);
+        at + Point::new(a * beyond.x + b * beyond.y, c * beyond.x + d * beyond.y)
+    }
+
+    /// The affine map that touches it at a place.
+    pub fn affine_at(&self, p: Point) -> Affine {
+        let (q, _) = self.brought(p);
+        let [a, b, d, e] = self.slopes(q).map(|v| v / self.half);
         let at = self.apply(p);
         Affine([
             a,
@@ -166,6 +197,10 @@ impl PlaneMap {
             degree,
             centre,
             half,
+            reach: [
+                (high.x - low.x) / (2.0 * half),
+                (high.y - low.y) / (2.0 * half),
+            ],
             x: [0.0; TERMS],
             y: [0.0; TERMS],
         };
@@ -265,4 +300,28 @@ pub(crate) fn similarity(pairs: &[(Point, Point)]) -> Option<Affine> {
         c,
         cb.y - s * ca.x - c * ca.y,
     ]))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn beyond_its_points_it_goes_on_straight() {
+        let bent = |p: Point| Point::new(p.x + 1e-6 * p.x * p.x * p.x, 2.0 * p.y);
+        let pairs: Vec<(Point, Point, f64)> = (0..200)
+            .map(|k| Point::new(f64::from(k % 20) * 10.0, f64::from(k / 20) * 10.0))
+            .map(|p| (p, bent(p), 1.0))
+            .collect();
+        let (map, sigma) = PlaneMap::fit_best(&pairs, 3).unwrap();
+        assert!(map.degree() == 3 && sigma < 1e-6);
+        let inside = Point::new(77.0, 33.0);
+        assert!(map.apply(inside).distance(bent(inside)) < 1e-6);
+        // The points end at 190: from there by the slope there, 1 + 3e-6 * 190^2.
+        let on = map.apply(Point::new(290.0, 33.0)).x;
+        let straight = bent(Point::new(190.0, 0.0)).x + 100.0 * (1.0 + 3e-6 * 190.0 * 190.0);
+        assert!((on - straight).abs() < 1e-5, "{on} and {straight}");
+        let back = map.inverse_apply(map.apply(Point::new(290.0, 33.0)));
+        assert!(back.unwrap().distance(Point::new(290.0, 33.0)) < 1e-6);
+    }
 }

@@ -9,10 +9,11 @@
 
 use restrike_model::{Point, Raster};
 
+use super::features::dot_into;
 use super::plane::{Plane, sample};
 use super::plane_map::PlaneMap;
 
-/// Side of a tile, plane pixels.
+/// Side of a tile, plane pixels: a multiple of eight.
 const TILE: usize = 40;
 /// From one tile to the next.
 const STEP: usize = 32;
@@ -27,6 +28,8 @@ pub(crate) struct Details {
     second: Raster<f32>,
     first_factor: f64,
     second_factor: f64,
+    /// Corners of the first scan's tiles in which the drawing fixes both directions.
+    corners: Vec<(usize, usize)>,
 }
 
 /// A tile and where it was found.
@@ -40,18 +43,28 @@ pub(crate) struct Tile {
     pub(crate) off: f64,
     /// Correlation there.
     pub(crate) correlation: f64,
-    /// Correlation where the map has it at a place of the second scan that has
-    /// nothing to do with the tile: what chance gives.
-    pub(crate) by_chance: Option<f64>,
     /// Whether the peak lies inside the search area.
     pub(crate) inside: bool,
 }
 
 impl Details {
     pub(crate) fn new(first: &Plane, second: &Plane) -> Self {
+        use rayon::prelude::*;
+        let drawing = first.detail(DETAIL);
+        let corners: Vec<(usize, usize)> = (0..(drawing.height() + 1).saturating_sub(TILE))
+            .step_by(STEP)
+            .flat_map(|y| {
+                let across = (drawing.width() + 1).saturating_sub(TILE);
+                (0..across).step_by(STEP).map(move |x| (x, y))
+            })
+            .collect();
         #[allow(clippy::cast_precision_loss)]
         Self {
-            first: first.detail(DETAIL),
+            corners: corners
+                .into_par_iter()
+                .filter(|&(x, y)| cornerness(&drawing, x, y) >= LEAST_CORNER)
+                .collect(),
+            first: drawing,
             second: second.detail(DETAIL),
             first_factor: first.factor as f64,
             second_factor: second.factor as f64,
@@ -66,41 +79,55 @@ impl Details {
         )
     }
 
-    /// Holds every tile of the first scan that lies in the second against it.
-    /// `reach`: search each way, plane pixels of the first.
-    #[allow(clippy::cast_precision_loss)]
-    pub(crate) fn compare(&self, map: &PlaneMap, reach: usize) -> Vec<Tile> {
+    /// The tiles of the first scan, by their corner, whose drawing fixes a place
+    /// and that a map puts into the second: at most about `most`, spread evenly.
+    pub(crate) fn asked(&self, map: &PlaneMap, most: usize) -> Vec<(usize, usize)> {
         use rayon::prelude::*;
-        let (w, h) = (self.first.width(), self.first.height());
-        let mut corners = Vec::new();
-        let mut y = 0;
-        while y + TILE <= h {
-            let mut x = 0;
-            while x + TILE <= w {
-                corners.push((x, y));
-                x += STEP;
-            }
-            y += STEP;
-        }
-        let asked: Vec<(usize, usize)> = corners
-            .into_par_iter()
-            .filter(|&(x, y)| {
-                cornerness(&self.first, x, y) >= LEAST_CORNER && self.covered(map, x, y)
-            })
+        let all: Vec<(usize, usize)> = self
+            .corners
+            .par_iter()
+            .copied()
+            .filter(|&(x, y)| self.covered(map, x, y))
             .collect();
+        let every = all.len().div_ceil(most.max(1)).max(1);
+        all.into_iter().step_by(every).collect()
+    }
+
+    /// Holds tiles against the second scan. `reach`: search each way, plane
+    /// pixels of the first.
+    pub(crate) fn compare(
+        &self,
+        map: &PlaneMap,
+        asked: &[(usize, usize)],
+        reach: usize,
+    ) -> Vec<Tile> {
+        use rayon::prelude::*;
+        asked
+            .par_iter()
+            .filter_map(|at| self.search(map, *at, *at, reach))
+            .collect()
+    }
+
+    /// Correlations of tiles with places of the second scan that have nothing
+    /// to do with them, found in the same way: what chance gives.
+    pub(crate) fn by_chance(
+        &self,
+        map: &PlaneMap,
+        asked: &[(usize, usize)],
+        reach: usize,
+    ) -> Vec<f64> {
+        use rayon::prelude::*;
         let n = asked.len();
         (0..n)
             .into_par_iter()
             .filter_map(|i| {
-                let here = self.search(map, asked[i], asked[i], reach)?;
                 // A tile half the list further on: elsewhere on the sheet.
                 let elsewhere = asked[(i + n / 2) % n];
                 let far = (elsewhere.0.abs_diff(asked[i].0)).max(elsewhere.1.abs_diff(asked[i].1));
-                let by_chance = (far >= 2 * TILE)
+                (far >= 2 * TILE)
                     .then(|| self.search(map, asked[i], elsewhere, reach))
                     .flatten()
-                    .map(|t| t.correlation);
-                Some(Tile { by_chance, ..here })
+                    .map(|t| t.correlation)
             })
             .collect()
     }
@@ -170,21 +197,17 @@ impl Details {
         patch.iter_mut().for_each(|v| *v -= mean);
         let norm = patch.iter().map(|v| v * v).sum::<f32>().sqrt();
         let places = 2 * reach + 1;
+        let sums = BoxSums::of(&field, side);
         let mut surface = vec![0.0_f32; places * places];
         for dy in 0..places {
             for dx in 0..places {
-                let (mut cross, mut sum, mut square) = (0.0_f32, 0.0_f32, 0.0_f32);
-                for j in 0..TILE {
-                    let row = &field[(dy + j) * side + dx..][..TILE];
-                    for (a, b) in patch[j * TILE..(j + 1) * TILE].iter().zip(row) {
-                        cross += a * b;
-                        sum += b;
-                        square += b * b;
-                    }
+                let mut cross = [0.0_f32; 8];
+                for (j, line) in patch.chunks_exact(TILE).enumerate() {
+                    dot_into(&mut cross, line, &field[(dy + j) * side + dx..][..TILE]);
                 }
-                let other = (square - sum * sum / n).max(0.0).sqrt();
+                let other = sums.deviation(dx, dy) as f32;
                 surface[dy * places + dx] = if norm * other > 1e-3 {
-                    cross / (norm * other)
+                    cross.iter().sum::<f32>() / (norm * other)
                 } else {
                     0.0
                 };
@@ -207,9 +230,42 @@ impl Details {
             found,
             off: libm::hypot(ox, oy),
             correlation: at(bx, by),
-            by_chance: None,
             inside,
         })
+    }
+}
+
+/// Sums and sums of squares of a square field from its corner to each place.
+struct BoxSums {
+    sums: Vec<[f64; 2]>,
+    wide: usize,
+}
+
+impl BoxSums {
+    fn of(field: &[f32], side: usize) -> Self {
+        let wide = side + 1;
+        let mut sums = vec![[0.0_f64; 2]; wide * wide];
+        for (y, line) in field.chunks_exact(side).enumerate() {
+            let mut row = [0.0_f64; 2];
+            for (x, v) in line.iter().enumerate() {
+                let v = f64::from(*v);
+                row = [row[0] + v, row[1] + v * v];
+                let above = sums[y * wide + x + 1];
+                sums[(y + 1) * wide + x + 1] = [above[0] + row[0], above[1] + row[1]];
+            }
+        }
+        Self { sums, wide }
+    }
+
+    /// Root of the summed squares about the mean of the tile with its corner there.
+    #[allow(clippy::cast_precision_loss)]
+    fn deviation(&self, x: usize, y: usize) -> f64 {
+        let at = |x: usize, y: usize, k: usize| self.sums[y * self.wide + x][k];
+        let over = |k: usize| {
+            at(x + TILE, y + TILE, k) - at(x, y + TILE, k) - at(x + TILE, y, k) + at(x, y, k)
+        };
+        let (sum, square) = (over(0), over(1));
+        (square - sum * sum / (TILE * TILE) as f64).max(0.0).sqrt()
     }
 }
 

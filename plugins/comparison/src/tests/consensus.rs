@@ -33,16 +33,21 @@ impl Numbers {
 
 /// A sheet of 8 x 6 mm with one key block: everything right of x = 0.
 pub(super) fn ground(cell: f64) -> Ground {
-    let area = Rect::centred(8.0, 6.0);
-    let (w, h) = (101, 81);
+    let key = shape("key", [1.5, 1.5, 1.4], &|x| -x);
+    Ground::new(vec![key], Rect::centred(8.0, 6.0), cell).unwrap()
+}
+
+/// A block whose edges run upright: the distance to them by x.
+pub(super) fn shape(name: &str, absorption: [f64; 3], distance: &dyn Fn(f64) -> f64) -> BlockShape {
+    let (w, h) = (501, 401);
     let mut edges = EdgeMap {
         origin: Point::new(-5.0, 4.0),
-        pitch: 0.1,
+        pitch: 0.02,
         distance: Raster::new(w, h, 1),
     };
     for j in 0..h {
         for i in 0..w {
-            let d = -edges.place(i, j).x;
+            let d = distance(edges.place(i, j).x);
             edges.distance.set(i, j, 0, d as f32);
         }
     }
@@ -55,11 +60,11 @@ pub(super) fn ground(cell: f64) -> Ground {
     let mut ink = Raster::new(11, 9, 1);
     ink.data_mut().fill(1.0);
     let about = About {
-        name: "key".to_owned(),
+        name: name.to_owned(),
         order: 1,
-        key: true,
+        key: name == "key",
         bokashi: false,
-        absorption: [1.5, 1.5, 1.4],
+        absorption,
         centre: Point::new(2.0, 0.0),
         radius: 3.0,
         source: Source {
@@ -69,8 +74,7 @@ pub(super) fn ground(cell: f64) -> Ground {
             scan_to_mm: [1.0, 0.0, 0.0, 0.0, 1.0, 0.0],
         },
     };
-    let shape = BlockShape::new(about, Arc::new(edges), Arc::new(ink), grid);
-    Ground::new(vec![shape], area, cell).unwrap()
+    BlockShape::new(about, Arc::new(edges), Arc::new(ink), grid)
 }
 
 /// The level of impressions whose cells scatter about a value.

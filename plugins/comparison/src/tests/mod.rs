@@ -3,5 +3,6 @@
 
 mod consensus;
 mod record;
+mod register;
 mod scatter;
 mod verdict;

@@ -34,6 +34,7 @@ fn what_is_written_reads_back() {
     let editions = [Edition {
         about: about("1961"),
         levels,
+        register: vec![[0.25, -0.5, 0.0]; g.len()],
     }];
     let parts = write(&editions, [1.0, 2.0, 0.25]).unwrap();
     let known = names();
@@ -48,6 +49,14 @@ fn what_is_written_reads_back() {
             assert!((a - b).abs() < 2e-5);
         }
     }
+
+    let off = e.register.iter().flatten().zip([0.25, -0.5, 0.0]);
+    assert!(off.into_iter().all(|(a, b)| (a - b).abs() < 2e-5));
+    assert_eq!(e.register.len(), g.len());
+
+    let mut older = parts.clone();
+    older.remove("edition-01-register-1");
+    assert!(load(&older, 0, &back[0]).unwrap().register.is_empty());
 
     let other = list(&parts, [1.0, 2.0, 0.2]).unwrap_err();
     assert!(other.contains("another grid"), "{other}");

@@ -2,7 +2,7 @@
 
 use super::consensus::{ground, level};
 use crate::consensus::Stream;
-use crate::scatter::test;
+use crate::scatter::{Known, test};
 
 /// Cells over the threshold where nothing differs are about as many as its tail says.
 #[test]
@@ -11,7 +11,7 @@ fn false_cells_are_as_many_as_the_tail_says() {
     for (n, m) in [(2, 2), (3, 6), (1, 4), (6, 6)] {
         let a = level(&g, n, 0.03, 11 + n as u64, &|_| 0.7);
         let b = level(&g, m, 0.03, 77 + m as u64, &|_| 0.7);
-        let t = test(&a, &b, &[], None, None).unwrap();
+        let t = test(&a, &b, &[], Known::default()).unwrap();
         let over = t.score.iter().filter(|s| s.abs() > 1.0).count();
         let share = over as f64 / g.len() as f64;
         assert!(share < 5e-4, "{n} and {m}: {share}");
@@ -27,7 +27,7 @@ fn a_changed_patch_is_seen_and_nothing_else() {
     };
     let a = level(&g, 4, 0.02, 3, &|_| 0.8);
     let b = level(&g, 4, 0.02, 4, &|at| if patch(at) { 0.6 } else { 0.8 });
-    let t = test(&a, &b, &[], None, None).unwrap();
+    let t = test(&a, &b, &[], Known::default()).unwrap();
     let seen = (0..g.len()).filter(|at| patch(*at)).collect::<Vec<_>>();
     let over = seen.iter().filter(|at| t.score[**at] < -1.0).count();
     assert!(over * 10 > seen.len() * 9, "{over} of {}", seen.len());
@@ -39,11 +39,14 @@ fn a_changed_patch_is_seen_and_nothing_else() {
 fn without_any_scatter_there_is_no_test() {
     let g = ground(0.5);
     let one = level(&g, 1, 0.02, 3, &|_| 0.8);
-    assert!(test(&one, &one, &[], None, None).is_none());
+    assert!(test(&one, &one, &[], Known::default()).is_none());
     let more = level(&g, 3, 0.02, 4, &|_| 0.8);
-    assert!(test(&one, &one, &[&more], None, None).is_some(), "borrowed");
+    assert!(
+        test(&one, &one, &[&more], Known::default()).is_some(),
+        "borrowed"
+    );
     let empty = Stream::new(&g, 1).end();
-    let t = test(&empty, &more, &[], None, None).unwrap();
+    let t = test(&empty, &more, &[], Known::default()).unwrap();
     assert_eq!(t.cells, 0);
 }
 
@@ -57,10 +60,14 @@ fn one_impression_alone_is_no_difference() {
         (b.light[at], b.scatter[at], b.count[at]) = ([0.3; 3], [0.0; 3], 1);
     }
     let alike = vec![false; g.len()];
-    let t = test(&a, &b, &[], None, Some(&alike)).unwrap();
+    let known = || Known {
+        crossing: Some(&alike),
+        ..Known::default()
+    };
+    let t = test(&a, &b, &[], known()).unwrap();
     assert!(t.score[500..504].iter().all(|s| *s == 0.0));
     b.count[500..504].fill(3);
-    let t = test(&a, &b, &[], None, Some(&alike)).unwrap();
+    let t = test(&a, &b, &[], known()).unwrap();
     let over = t.score[500..504].iter().filter(|s| **s < -1.0).count();
     assert!(over >= 2, "{over}");
 }
