@@ -7,7 +7,7 @@ use restrike_ops::regions::regions;
 use crate::edition::Edition;
 use crate::ground::Ground;
 use crate::key_line::cover;
-use crate::kinds::{self, Finding};
+use crate::kinds::{self, Finding, Kind};
 use crate::scatter::{Known, Tested, test};
 use crate::settings::Settings;
 use crate::smooth::smooth;
@@ -22,9 +22,11 @@ const COVERED: f64 = 0.35;
 const REGISTER_ERROR: f32 = 0.3;
 
 /// A block whose place is not known may cover a cell or not: a cell differs by
-/// more from this many times its ink on, and from this much light on.
+/// more from this many times its ink, and this much light, on.
 const BEYOND_INK: f64 = 1.6;
-const LEAST_BEYOND: f32 = 0.25;
+const LEAST_BEYOND: f64 = 0.15;
+/// So near a line lost and a line gained are one line that moved, cells.
+const BESIDE: usize = 3;
 
 /// How a pair was compared.
 pub(crate) struct Compared {
@@ -161,6 +163,7 @@ pub(crate) fn compare(
         })
         .filter(|f| f.area_mm2 >= settings.least_mm2 && f.de00 >= settings.least_de00)
         .collect();
+    pair_up(ground, &mut found);
     found.sort_by(|x, y| {
         let weight = |f: &Finding| f.de00 * f.area_mm2.sqrt();
         weight(y).total_cmp(&weight(x)).then(x.cells.cmp(&y.cells))
@@ -175,9 +178,36 @@ pub(crate) fn compare(
 
 /// Whether a block's ink, there or not, is enough for how a cell differs.
 fn explained(ground: &Ground, a: &Edition, b: &Edition, block: usize, at: usize) -> bool {
-    cover(ground, a, b, block, at).left().abs() < BEYOND_INK
-        || (0..3)
-            .all(|c| (a.levels[0].light[at][c] - b.levels[0].light[at][c]).abs() < LEAST_BEYOND)
+    let c = cover(ground, a, b, block, at);
+    (0..3).all(|k| c.change[k].abs() < BEYOND_INK * c.contrast[k].abs() + LEAST_BEYOND)
+}
+
+/// A line lost beside a line gained is a line that moved, as on new wood.
+fn pair_up(ground: &Ground, found: &mut [Finding]) {
+    let width = ground.grid.width;
+    let mut sides = vec![0_i8; ground.len()];
+    let side = |f: &Finding| match f.kind {
+        Kind::LineLost => 1,
+        Kind::LineGained => -1,
+        _ => 0,
+    };
+    for f in found.iter() {
+        for at in &f.cells {
+            sides[*at] = side(f);
+        }
+    }
+    for f in found.iter_mut() {
+        let other = -side(f);
+        let beside = |at: &&usize| {
+            (0..=2 * BESIDE).any(|j| {
+                let row = (**at + j * width).saturating_sub(BESIDE * (width + 1));
+                (row..=row + 2 * BESIDE).any(|k| sides.get(k) == Some(&other))
+            })
+        };
+        if other != 0 && 2 * f.cells.iter().filter(beside).count() > f.cells.len() {
+            f.kind = Kind::EdgeMoved;
+        }
+    }
 }
 
 /// Standard error of what was taken out of the cells for the blocks' register:

@@ -31,8 +31,9 @@ const MOST: usize = 120;
 pub(crate) struct Cover {
     pub(crate) first: f64,
     pub(crate) second: f64,
-    change: [f64; 3],
-    contrast: [f64; 3],
+    /// How light differs, and what the ink makes of it, three channels.
+    pub(crate) change: [f64; 3],
+    pub(crate) contrast: [f64; 3],
 }
 
 /// Of a cell with the blocks' inks at the record's strengths.

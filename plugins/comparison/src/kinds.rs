@@ -214,8 +214,10 @@ fn at_edge(
         (false, false) if peak < -GONE && outermost > 1.5 * REACH_MM => Kind::AreaGained,
         _ => Kind::EdgeMoved,
     };
-    let moved =
-        (kind == Kind::EdgeMoved && edge > 0).then(|| -gone * ground.grid.pitch / edge as f64);
+    // Cells within reach of the edge tell of no longer move.
+    let moved = (kind == Kind::EdgeMoved && edge > 0)
+        .then(|| -gone * ground.grid.pitch / edge as f64)
+        .filter(|m| m.abs() <= EDGE_MM);
     (kind, Some(block), moved)
 }
 
