@@ -53,6 +53,8 @@ const RIVAL: f64 = 0.7;
 const HOPELESS: f64 = 0.3;
 /// Search each way in the rounds of refinement, plane pixels.
 const REACH: [usize; 4] = [10, 6, 3, 3];
+/// Fewer tiles than this hold a similarity, no affine map.
+const FEW: usize = 12;
 /// Tiles of the first round, which is to find an affine map or give up, and
 /// tiles held against unrelated places.
 const MOST_FIRST: usize = 300;
@@ -394,7 +396,12 @@ fn refine(
             .collect();
         // The wide first round sets the plane right, later ones may bend it.
         let most = if round == 0 || pairs.len() < 40 { 1 } else { 3 };
-        let Some((next, s)) = PlaneMap::fit_best(&pairs, most) else {
+        let fitted = if pairs.len() < FEW {
+            PlaneMap::fit_similarity(&pairs)
+        } else {
+            PlaneMap::fit_best(&pairs, most)
+        };
+        let Some((next, s)) = fitted else {
             break;
         };
         map = next;

@@ -24,9 +24,11 @@ pub struct PlaneMap {
     /// Centre and half extent of the points it was fitted on.
     centre: Point,
     half: f64,
-    /// Half extent of the points along x and y, in `half`: beyond it the map
-    /// goes on straight, for higher terms run wild there.
+    /// Half extent of the points along x and y, in `half`. Beyond it, where
+    /// higher terms run wild, the map goes on by the affine fit.
     reach: [f64; 2],
+    /// Slopes of the affine fit: x by u and v, y by u and v.
+    straight: [f64; 4],
     x: [f64; TERMS],
     y: [f64; TERMS],
 }
@@ -64,6 +66,7 @@ impl PlaneMap {
             centre: Point::new(0.0, 0.0),
             half: 1.0,
             reach: [1.0; 2],
+            straight: [a, b, d, e],
             x: [0.0; TERMS],
             y: [0.0; TERMS],
         };
@@ -139,14 +142,21 @@ impl PlaneMap {
         if beyond == Point::new(0.0, 0.0) {
             return at;
         }
-        let [a, b, c, d] = self.slopes(q);
+        let [a, b, c, d] = self.straight;
         at + Point::new(a * beyond.x + b * beyond.y, c * beyond.x + d * beyond.y)
     }
 
     /// The affine map that touches it at a place.
     pub fn affine_at(&self, p: Point) -> Affine {
-        let (q, _) = self.brought(p);
-        let [a, b, d, e] = self.slopes(q).map(|v| v / self.half);
+        let (q, beyond) = self.brought(p);
+        let mut by = self.slopes(q);
+        for (k, v) in by.iter_mut().enumerate() {
+            let out = if k % 2 == 0 { beyond.x } else { beyond.y };
+            if out != 0.0 {
+                *v = self.straight[k];
+            }
+        }
+        let [a, b, d, e] = by.map(|v| v / self.half);
         let at = self.apply(p);
         Affine([
             a,
@@ -201,6 +211,7 @@ impl PlaneMap {
                 (high.x - low.x) / (2.0 * half),
                 (high.y - low.y) / (2.0 * half),
             ],
+            straight: [0.0; 4],
             x: [0.0; TERMS],
             y: [0.0; TERMS],
         };
@@ -243,18 +254,33 @@ impl PlaneMap {
                 };
             }
         }
+        // At the middle; a fit of higher degree has the affine one's from `fit_best`.
+        out.straight = out.slopes(Point::new(0.0, 0.0));
         let finite = out.x.iter().chain(&out.y).all(|v| v.is_finite());
         finite.then_some((out, sigma))
+    }
+
+    /// The similarity of a few pairs, and the scatter of one coordinate about it.
+    pub(crate) fn fit_similarity(pairs: &[(Point, Point, f64)]) -> Option<(Self, f64)> {
+        let plain: Vec<(Point, Point)> = pairs.iter().map(|(p, q, _)| (*p, *q)).collect();
+        let map = similarity(&plain)?;
+        let off: Vec<f64> = plain
+            .iter()
+            .map(|(p, q)| map.apply(*p).distance(*q))
+            .collect();
+        Some((Self::of_affine(&map), median(&off)? / 1.177_41))
     }
 
     /// The fit of the degree that explains the pairs best by Schwarz's
     /// criterion (1978), each pair two numbers of scatter `sigma`.
     pub fn fit_best(pairs: &[(Point, Point, f64)], most: u8) -> Option<(Self, f64)> {
         let mut best: Option<(f64, (Self, f64))> = None;
+        let mut straight = None;
         for degree in 1..=most {
-            let Some(fit) = Self::fit(pairs, degree) else {
+            let Some(mut fit) = Self::fit(pairs, degree) else {
                 continue;
             };
+            fit.0.straight = *straight.get_or_insert(fit.0.straight);
             #[allow(clippy::cast_precision_loss)]
             let (n, k) = (2.0 * pairs.len() as f64, 2.0 * terms(degree) as f64);
             let bic = n * 2.0 * libm::log(fit.1.max(1e-9)) + k * libm::log(n);
@@ -317,9 +343,10 @@ mod tests {
         assert!(map.degree() == 3 && sigma < 1e-6);
         let inside = Point::new(77.0, 33.0);
         assert!(map.apply(inside).distance(bent(inside)) < 1e-6);
-        // The points end at 190: from there by the slope there, 1 + 3e-6 * 190^2.
+        // The points end at 190: from there by the slope of the affine fit.
+        let affine = PlaneMap::fit(&pairs, 1).unwrap().0.affine_at(inside);
         let on = map.apply(Point::new(290.0, 33.0)).x;
-        let straight = bent(Point::new(190.0, 0.0)).x + 100.0 * (1.0 + 3e-6 * 190.0 * 190.0);
+        let straight = bent(Point::new(190.0, 0.0)).x + 100.0 * affine.0[0];
         assert!((on - straight).abs() < 1e-5, "{on} and {straight}");
         let back = map.inverse_apply(map.apply(Point::new(290.0, 33.0)));
         assert!(back.unwrap().distance(Point::new(290.0, 33.0)) < 1e-6);
