@@ -19,5 +19,6 @@ mod separation_truth;
 pub mod spread;
 pub mod story;
 pub mod wear;
+mod wear_classes;
 pub mod wear_lines;
 pub mod whole;

@@ -13,11 +13,12 @@ use restrike_synth::sheet::DamageKind;
 use restrike_synth::transform::Affine;
 use restrike_synth::truth::DamageTruth;
 use restrike_synth::{
-    Design, DesignSpec, Difficulty, Family, RunSpec, SheetKind, Truth, line_width,
+    Design, DesignSpec, Difficulty, Family, RunSpec, SheetKind, SheetSpec, Truth, line_width,
 };
 
 use crate::cut_outs;
 use crate::spread::Spread;
+use crate::wear_classes::{Classes, plant_inking};
 use crate::wear_lines::LineErrors;
 use crate::whole::{Measured, cell, measure_sheets};
 
@@ -115,9 +116,8 @@ pub struct Counts {
     seen_dm: f64,
     length: Spread,
     lines: LineErrors,
-    /// Places over the run that are damage to the block, and that are not: told right, all.
-    lasting: [usize; 2],
-    passing: [usize; 2],
+    /// What the places over the run were told to be.
+    classes: Classes,
 }
 
 /// The report.
@@ -352,17 +352,14 @@ impl Counts {
         self.seen_dm += o.seen_dm;
         self.length.join(&o.length);
         self.lines.join(&o.lines);
-        for n in 0..2 {
-            self.lasting[n] += o.lasting[n];
-            self.passing[n] += o.passing[n];
-        }
+        self.classes.join(&o.classes);
     }
 
     fn text(&self, name: &str) -> String {
         let share = |a: usize, b: usize| a as f64 / b.max(1) as f64;
         let wrong = self.called - self.right - self.twice;
         format!(
-            "{name:<16} {:>3} | {:>5} {:>6.3} | {:>5} {:>6.3} | nick {:>2} plug {:>2} twice {:>2} else {:>2}, {:.3} a dm | {:>3}/{:<3} | {:>3}/{:<3} | {:>3}/{:<3} | {:>3}/{:<3} {:>2} | {:+.3} {:.3} {} | {}/{} {}/{}",
+            "{name:<16} {:>3} | {:>5} {:>6.3} | {:>5} {:>6.3} | nick {:>2} plug {:>2} twice {:>2} else {:>2}, {:.3} a dm | {:>3}/{:<3} | {:>3}/{:<3} | {:>3}/{:<3} | {:>3}/{:<3} {:>2} | {:+.3} {:.3} {}",
             self.sheets,
             self.breaks,
             share(self.found, self.breaks),
@@ -387,10 +384,6 @@ impl Counts {
             self.length
                 .coverage_pct()
                 .map_or("-".to_owned(), |c| format!("{c:.0} %")),
-            self.lasting[0],
-            self.lasting[1],
-            self.passing[0],
-            self.passing[1],
         )
     }
 }
@@ -428,43 +421,11 @@ pub(crate) fn to_design(m: &Measured) -> Result<Affine> {
 }
 
 impl Report {
-    /// What each place over the run was held to be, against the truth.
-    fn classes(counts: &mut Counts, m: &Measured) -> Result<()> {
-        let key = m.design.key().context("no key")?;
-        let to_design = to_design(m)?;
-        let table = m.table("damage_sites")?;
-        for row in &table.rows {
-            let number = |c: &str| cell(table, row, c).as_f64().unwrap_or(f64::NAN);
-            let p = to_design.apply([number("x_mm"), number("y_mm")]);
-            let lasting = m.truth.iter().flat_map(|t| &t.damage).any(|d| {
-                d.damage.block == key.name && apart(p, d.damage.at) < d.length_now_mm / 2.0 + 0.35
-            });
-            let class = cell(table, row, "class").as_str().unwrap_or("");
-            let (n, right) = if lasting {
-                (&mut counts.lasting, class == "block damage")
-            } else {
-                (&mut counts.passing, matches!(class, "inking" | "scan"))
-            };
-            n[0] += usize::from(right);
-            n[1] += 1;
-            if !right && std::env::var_os("RESTRIKE_PROGRESS").is_some() {
-                let words = cell(table, row, "words").as_str().unwrap_or("");
-                eprintln!(
-                    "called wrongly, {}damage to the block: {words}, at {:.1} {:.1}",
-                    if lasting { "" } else { "no " },
-                    number("x_mm"),
-                    number("y_mm"),
-                );
-            }
-        }
-        Ok(())
-    }
-
     /// Adds a design's sheets.
     ///
     /// # Errors
     /// When a table is missing.
-    pub fn add(&mut self, name: &str, m: &Measured, dpi: f64) -> Result<()> {
+    pub fn add(&mut self, name: &str, m: &Measured, specs: &[SheetSpec], dpi: f64) -> Result<()> {
         let mut counts = Counts::default();
         let table = m.table("wear_sites")?;
         for (n, truth) in m.truth.iter().enumerate() {
@@ -487,7 +448,7 @@ impl Report {
             .sum::<f64>()
             / 100.0;
         counts.lines.add(m)?;
-        Self::classes(&mut counts, m)?;
+        counts.classes.add(m, specs)?;
         self.designs.push((name.to_owned(), counts));
         Ok(())
     }
@@ -500,7 +461,7 @@ impl Report {
         }
         let _ = writeln!(
             out,
-            "design, sheets | breaks of 0.10 mm and more that show, recall | called break or hole, precision | the wrong ones: at nicks, plugs, the same break twice, nothing; false a dm of line | breaks of lines under three pixels called | hidden breaks called | nicks found | fill-ins found, false ones | length, mean and rms error, 90 % intervals hold | places over the run: damage to the block told as such, others told as ink or scan"
+            "design, sheets | breaks of 0.10 mm and more that show, recall | called break or hole, precision | the wrong ones: at nicks, plugs, the same break twice, nothing; false a dm of line | breaks of lines under three pixels called | hidden breaks called | nicks found | fill-ins found, false ones | length, mean and rms error, 90 % intervals hold"
         );
         let mut all = Counts::default();
         for (name, c) in &self.designs {
@@ -512,6 +473,10 @@ impl Report {
             let _ = writeln!(out, "{name}: {}", c.lines.text());
         }
         let _ = writeln!(out, "all: {}", all.lines.text());
+        for (name, c) in &self.designs {
+            let _ = writeln!(out, "{name}, places over the run: {}", c.classes.text());
+        }
+        let _ = writeln!(out, "all places over the run: {}", all.classes.text());
         out
     }
 }
@@ -545,6 +510,7 @@ pub fn report(trial: &Trial) -> Result<Report> {
         for s in &mut specs {
             damage::fill_ins(&mut s.damage, &design, seed, FILL_INS, late);
         }
+        plant_inking(&mut specs, &design, seed);
         if trial.sound {
             for s in specs.iter_mut().filter(|s| s.role.starts_with("proof")) {
                 s.age = 0.0;
@@ -557,7 +523,7 @@ pub fn report(trial: &Trial) -> Result<Report> {
             true,
         )?;
         let from = out.cases.len();
-        out.add(&format!("{family:?} {seed}"), &m, trial.dpi)?;
+        out.add(&format!("{family:?} {seed}"), &m, &specs, trial.dpi)?;
         if let Some(folder) = &trial.cut_outs {
             std::fs::create_dir_all(folder)?;
             for (n, case) in out.cases.iter().enumerate().skip(from) {

@@ -148,7 +148,7 @@ impl AtlasLine {
         if !(arc >= 0.0 && arc <= self.length_mm) {
             return None;
         }
-        let n = self.points.partition_point(|p| p.arc_mm <= arc).max(1);
+        let n = self.until(arc).max(1);
         let a = self.points[n - 1];
         let (b, until) = match self.points.get(n) {
             Some(b) => (b, b.arc_mm),
@@ -167,6 +167,26 @@ impl AtlasLine {
             arc_mm: arc,
             half_width_mm: mix(a.half_width_mm, b.half_width_mm),
         })
+    }
+
+    /// How many points lie no further along than a length: they are about evenly far
+    /// apart, so the guess is near.
+    #[allow(
+        clippy::cast_precision_loss,
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss
+    )]
+    fn until(&self, arc: f64) -> usize {
+        let count = self.points.len();
+        let share = arc / self.length_mm.max(1e-9) * count as f64;
+        let mut n = (share.max(0.0) as usize).min(count);
+        while n < count && self.points[n].arc_mm <= arc {
+            n += 1;
+        }
+        while n > 0 && self.points[n - 1].arc_mm > arc {
+            n -= 1;
+        }
+        n
     }
 
     fn places(&self) -> Vec<Point> {

@@ -39,7 +39,18 @@ pub fn cubic_sample(scan: ImageView<'_, u16>, p: Point) -> Option<[f32; 3]> {
     let wx = weights((x - i as f64) as f32);
     let wy = weights((y - j as f64) as f32);
     let mut out = [0.0_f32; 3];
-    if scan.channels() >= 3 {
+    if scan.channels() == 3 {
+        for (row, wy) in wy.iter().enumerate() {
+            let line = scan.row(j - 1 + row);
+            let (pixels, _) = line[(i - 1) * 3..(i + 3) * 3].as_chunks::<3>();
+            for (p, wx) in pixels.iter().zip(wx) {
+                let w = wy * wx;
+                for (out, v) in out.iter_mut().zip(p) {
+                    *out += w * f32::from(*v);
+                }
+            }
+        }
+    } else if scan.channels() > 3 {
         let n = scan.channels();
         for (row, wy) in wy.iter().enumerate() {
             let line = scan.row(j - 1 + row);

@@ -36,6 +36,9 @@ pub(crate) struct Blame {
 /// Damage that is there is found this often, and found where there is none this often.
 const FOUND: f64 = 0.95;
 const FALSE: f64 = 0.003;
+/// Of bites no longer than this, mm, fewer show from sheet to sheet: so many against the others.
+const SMALL_MM: f64 = 0.15;
+const SMALL_FOUND: f64 = 0.37;
 /// Damage is there from the first sheet on this often.
 const FROM_START: f64 = 0.5;
 /// It is healed this often at an end of an edition, and this often within one.
@@ -88,7 +91,7 @@ pub(crate) fn blame(shown: &[Shown], turns: &[bool], seen: &[Seen]) -> Blame {
         .collect();
     let m = told.len();
     let x = told.iter().filter(|t| t.1).count();
-    let block = Block::weigh(&told, turns);
+    let block = Block::weigh(&told, turns, found(seen));
     // Each given that there is anything at all.
     let none = beta_ratio(0, m);
     let inking = beta_ratio(x, m) / (1.0 - none).max(1e-300);
@@ -161,6 +164,22 @@ fn beta_ratio(x: usize, m: usize) -> f64 {
     libm::exp(lnb(a + x, b + m - x) - lnb(a, b))
 }
 
+/// How often sheets show damage that is there: bites near the limit of what a line
+/// shows come and go as ink does.
+fn found(seen: &[Seen]) -> f64 {
+    let nicks: Vec<f64> = seen
+        .iter()
+        .filter(|s| s.kind == Kind::Nick)
+        .map(|s| s.length)
+        .collect();
+    if 2 * nicks.len() <= seen.len() {
+        return FOUND;
+    }
+    let length = restrike_ops::stats::median(&nicks).unwrap_or(0.0);
+    let plain = 1.0 / (1.0 + libm::exp((SMALL_MM - length) / 0.012));
+    FOUND * (SMALL_FOUND + (1.0 - SMALL_FOUND) * plain)
+}
+
 struct Block {
     likelihood: f64,
     healed: f64,
@@ -170,14 +189,14 @@ struct Block {
 impl Block {
     /// Sums over all sheets the damage may begin at and be healed at.
     #[allow(clippy::cast_precision_loss)]
-    fn weigh(told: &[(usize, bool)], turns: &[bool]) -> Self {
+    fn weigh(told: &[(usize, bool)], turns: &[bool], found: f64) -> Self {
         let m = told.len();
         // Logarithms of what is seen, by whether the damage is there, summed from the start.
         let mut there = vec![0.0; m + 1];
         let mut not = vec![0.0; m + 1];
         for (n, (_, present)) in told.iter().enumerate() {
             let log = |p: f64| libm::log(if *present { p } else { 1.0 - p });
-            there[n + 1] = there[n] + log(FOUND);
+            there[n + 1] = there[n] + log(found);
             not[n + 1] = not[n] + log(FALSE);
         }
         let begins = |k: usize| {
@@ -258,24 +277,28 @@ mod tests {
         }
         let seen: Vec<Seen> = (0..shown.len())
             .filter(|n| shown[*n] == Shown::Present)
-            .map(|at| Seen {
-                at,
-                kind,
-                line: 1,
-                from: 0.0,
-                to: 0.4,
-                length: 0.4,
-                length_se: 0.02,
-                depth: 0.2,
-                width: 0.2,
-                lines: 1.0,
-                recorded,
-                place: Point::default(),
-                confidence: 0.9,
-                image: "whole".into(),
-            })
+            .map(|at| seen(at, kind, recorded))
             .collect();
         blame(&shown, &turns, &seen)
+    }
+
+    fn seen(at: usize, kind: Kind, recorded: bool) -> Seen {
+        Seen {
+            at,
+            kind,
+            line: 1,
+            from: 0.0,
+            to: 0.4,
+            length: 0.4,
+            length_se: 0.02,
+            depth: 0.2,
+            width: 0.2,
+            lines: 1.0,
+            recorded,
+            place: Point::default(),
+            confidence: 0.9,
+            image: "whole".into(),
+        }
     }
 
     #[test]
@@ -311,6 +334,33 @@ mod tests {
         // On the last sheet alone nobody can be sure.
         let b = told("...................x", Kind::Break);
         assert!(b.block < 0.95 && b.scan > 0.05, "{b:?}");
+    }
+
+    #[test]
+    fn a_bite_too_small_for_most_sheets_may_be_the_blocks() {
+        let pattern = "x..x..x....x..x..x..";
+        let of = |length: f64| {
+            let shown: Vec<Shown> = pattern
+                .chars()
+                .map(|c| {
+                    if c == 'x' {
+                        Shown::Present
+                    } else {
+                        Shown::Absent
+                    }
+                })
+                .collect();
+            let seen: Vec<Seen> = (0..shown.len())
+                .filter(|n| shown[*n] == Shown::Present)
+                .map(|at| Seen {
+                    length,
+                    ..seen(at, Kind::Nick, false)
+                })
+                .collect();
+            blame(&shown, &[false; 20], &seen).name()
+        };
+        assert_eq!(of(0.12), "block damage");
+        assert_eq!(of(0.25), "inking");
     }
 
     #[test]

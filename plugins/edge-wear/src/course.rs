@@ -31,8 +31,10 @@ pub(crate) struct Station {
 pub(crate) struct Course {
     /// The line's number.
     pub(crate) line: u32,
-    /// Whether it is the way over a gap from the end of `line` to another line.
+    /// Whether it is the way over a gap from the end of `line` to another line, or in a stroke.
     pub(crate) bridge: bool,
+    /// The length of the stroke, mm, if it is the way of a line in a wider one it goes on in.
+    pub(crate) runs_on: Option<f64>,
     /// Whether it has no ends.
     pub(crate) closed: bool,
     /// Distance of the stations, mm.
@@ -123,6 +125,7 @@ impl Course {
         Some(Self {
             line: line.id,
             bridge: false,
+            runs_on: None,
             closed: line.closed,
             step,
             stations,
@@ -384,6 +387,7 @@ fn bridge(a: &Tip<'_>, b: &Tip<'_>, step: f64) -> Option<Course> {
     Some(Course {
         line: a.line.id,
         bridge: true,
+        runs_on: None,
         closed: false,
         step,
         stations,

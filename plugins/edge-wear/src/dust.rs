@@ -17,6 +17,8 @@ const ALONG_MM: f64 = 0.1;
 const ASIDE_MM: f64 = 0.2;
 /// Least samples, half a pixel apart each way.
 const ENOUGH: usize = 16;
+/// The same on each of both sides.
+const ENOUGH_EACH: usize = 10;
 /// As far along the line again, mm, the ground is looked at for being so light there as
 /// well, as where it is mottled; a hair is so many times more frequent at the gap.
 const ELSEWHERE_MM: f64 = 0.8;
@@ -40,7 +42,8 @@ pub(crate) fn goes_on_beside(
         a.saturating_sub(margin)..to
     };
     let (near, far) = (within(reach), within(reach + ELSEWHERE_MM));
-    let (mut at_gap, mut elsewhere) = (0, 0);
+    // By side; near a colour block's edge as well, where less can be asked.
+    let (mut at_gap, mut elsewhere) = ([[0; 2]; 2], [[0; 2]; 2]);
     for i in far.clone() {
         let past = a.max(i) - a.min(i);
         let past = past.min(b.max(i) - b.min(i));
@@ -49,22 +52,29 @@ pub(crate) fn goes_on_beside(
         let apart = apart as f64 * course.step;
         let of = |t: f64| (from..from + ASIDE_MM).contains(&t);
         if near.contains(&i) {
-            at_gap += bright(reading, course, strip, i, &|t| {
-                of(t) && apart < t + ALONG_MM
-            });
+            let asked = |t: f64| of(t) && apart < t + ALONG_MM;
+            bright(reading, course, strip, i, &asked, &mut at_gap);
         } else {
-            elsewhere += bright(reading, course, strip, i, &of);
+            bright(reading, course, strip, i, &of, &mut elsewhere);
         }
     }
-    if at_gap < ENOUGH {
-        return false;
-    }
     // As rates: stations at the gap against those elsewhere.
-    at_gap * far.len().saturating_sub(near.len()) > TIMES * elsewhere * near.len()
+    let oftener = |here: usize, there: usize| {
+        here * far.len().saturating_sub(near.len()) > TIMES * there * near.len()
+    };
+    let clear = |of: [[usize; 2]; 2]| of[0][0] + of[0][1];
+    // Where blocks do not meet under a line paper shows beside it on one side; a hair
+    // comes out on both.
+    let all = |of: [[usize; 2]; 2], side: usize| of[0][side] + of[1][side];
+    clear(at_gap) >= ENOUGH && oftener(clear(at_gap), clear(elsewhere))
+        || (0..2).all(|side| {
+            all(at_gap, side) >= ENOUGH_EACH && oftener(all(at_gap, side), all(elsewhere, side))
+        })
 }
 
-/// Samples beside a station, as far off the line's middle as asked, that are
-/// lighter than the ground there.
+/// Counts samples beside a station, as far off the line's middle as asked, that are
+/// lighter than the ground there: by whether they lie near a colour block's edge without
+/// being lighter than the paper, and by side.
 #[allow(clippy::cast_precision_loss)]
 fn bright(
     reading: &Reading<'_>,
@@ -72,24 +82,24 @@ fn bright(
     strip: &Strip,
     i: usize,
     asked: &dyn Fn(f64) -> bool,
-) -> usize {
+    into: &mut [[usize; 2]; 2],
+) {
     let here = &course.stations[i];
     let sheet = reading.placement.sheet_place(strip.px[i]);
     let paper = [0, 1, 2].map(|k| libm::exp(reading.placement.paper[k].at(sheet)));
-    (0..strip.count)
-        .filter(|j| {
-            let offset = strip.first + *j as f64 * strip.across;
-            let t = offset - strip.middle[i];
-            let (Some(ground), true) =
-                (strip.ground[i].light[usize::from(t < 0.0)], asked(t.abs()))
-            else {
-                return false;
-            };
-            let light = strip.at(i, *j);
-            let lighter = |than: &[f64; 3]| (0..3).any(|k| f64::from(light[k]) > LIGHTER * than[k]);
-            lighter(&ground)
-                && (lighter(&paper)
-                    || !reading.near_colour_edge(here.at + here.normal * offset, EDGE_MM))
-        })
-        .count()
+    for j in 0..strip.count {
+        let offset = strip.first + j as f64 * strip.across;
+        let t = offset - strip.middle[i];
+        let side = usize::from(t < 0.0);
+        let (Some(ground), true) = (strip.ground[i].light[side], asked(t.abs())) else {
+            continue;
+        };
+        let light = strip.at(i, j);
+        let lighter = |than: &[f64; 3]| (0..3).any(|k| f64::from(light[k]) > LIGHTER * than[k]);
+        if lighter(&ground) {
+            let edge = !lighter(&paper)
+                && reading.near_colour_edge(here.at + here.normal * offset, EDGE_MM);
+            into[usize::from(edge)][side] += 1;
+        }
+    }
 }

@@ -79,11 +79,8 @@ fn with_profile<T>(
         return None;
     }
     let [left, right] = strip.sides(i, c)?;
-    let values: Vec<f64> = (0..strip.count)
-        .map(|j| f64::from(strip.at(i, j)[c]))
-        .collect();
     let p = LineProfile {
-        values: &values,
+        values: strip.profile(i),
         step: strip.across,
         centre: (strip.middle[i] - strip.first) / strip.across,
         reach: (0.6 * strip.half[i]).max(0.5 * strip.across),

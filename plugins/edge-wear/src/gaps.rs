@@ -12,6 +12,7 @@ use restrike_stage::Point;
 use crate::course::Course;
 use crate::dust;
 use crate::kinds::{Found, Kind, Unseen};
+use crate::overlaps;
 use crate::strip::{Reading, Strip};
 
 /// Rows across the line, as shares of half its width.
@@ -36,13 +37,15 @@ const LEAST_NICK_MM: f64 = 0.12;
 const LEAST_BREAK_PX: f64 = 1.1;
 const LEAST_NICK_PX: f64 = 2.4;
 /// Over this length a gap's end goes from three quarters of the ink to one, at most, mm.
-const SHARP_MM: f64 = 0.3;
+const SHARP_MM: f64 = 0.15;
 /// Ink of a line's row, as a share of the solid, below which nothing can be told.
 const FAINT: f64 = 0.3;
 /// How much bluer or redder than the ground a gap may be before it is a speck.
 const OTHER_COLOUR: f64 = 0.09;
 /// A gap's ends fade over so many standard deviations of the blur.
 const BLURS: f64 = 2.5;
+/// Light of overlapping blocks, of full white, from which a gap shows on them.
+const LEAST_LIGHT: f64 = 0.04;
 /// Gaps nearer to each other than this are one, mm.
 const APART_MM: f64 = 0.15;
 /// Missing ink nearer to a free end is the end itself, mm, beside half the width.
@@ -61,8 +64,8 @@ pub(crate) struct Gaps {
 /// Ink along the rows, as a share of the usual; not-a-number where unseen.
 struct Rows {
     ink: Vec<[f64; 5]>,
-    /// Usual ink in the middle, of the solid.
-    usual: Vec<f64>,
+    /// Usual ink, of the solid.
+    usual: Vec<[f64; 5]>,
 }
 
 #[allow(
@@ -89,7 +92,7 @@ impl Rows {
         let half = (USUAL_MM / course.step) as usize;
         let stride = (half / 24).max(1);
         let mut ink = vec![[f64::NAN; 5]; n];
-        let mut usual = vec![f64::NAN; n];
+        let mut usual = vec![[f64::NAN; 5]; n];
         let at = |i: isize| -> Option<usize> {
             if course.closed {
                 Some(i.rem_euclid(n as isize) as usize)
@@ -128,17 +131,11 @@ impl Rows {
                 let a = if a.is_finite() { a } else { b };
                 let level = a + t * (b - a);
                 ink[i][row] = raw[i][row] / level;
-                if row == 2 {
-                    usual[i] = level;
-                }
+                usual[i][row] = level;
             }
         }
         let _ = reading;
         Self { ink, usual }
-    }
-
-    fn most(&self, i: usize) -> f64 {
-        self.ink[i].iter().copied().fold(f64::NAN, f64::max)
     }
 
     fn least(&self, i: usize) -> f64 {
@@ -272,13 +269,16 @@ impl Piece<'_> {
         let stations = &self.course.stations;
         let (a, b) = (self.a, self.b);
         let step = self.course.step;
+        let inks: Vec<[f64; 5]> = (a..=b).map(|i| self.on_overlaps(i)).collect();
+        let most = |i: usize| inks[i - a].iter().copied().fold(f64::NAN, f64::max);
         let lowest = (a..=b)
-            .min_by(|x, y| self.rows.most(*x).total_cmp(&self.rows.most(*y)))
+            .min_by(|x, y| most(*x).total_cmp(&most(*y)))
             .unwrap_or(a);
+        let left = most(lowest);
         let deepest = (a..=b)
             .min_by(|x, y| self.rows.least(*x).total_cmp(&self.rows.least(*y)))
             .unwrap_or(a);
-        if self.rows.usual[deepest].is_nan() {
+        if self.rows.usual[deepest][2].is_nan() {
             return Judged::Unseen;
         }
         // What misses most; a line that thins out goes on missing a little.
@@ -310,8 +310,8 @@ impl Piece<'_> {
             return Judged::Unseen;
         }
         let missing: [f64; 5] = std::array::from_fn(|r| {
-            (a..=b)
-                .map(|i| (1.0 - self.rows.ink[i][r]).clamp(0.0, 1.0))
+            inks.iter()
+                .map(|ink| (1.0 - ink[r]).clamp(0.0, 1.0))
                 .sum::<f64>()
                 * step
         });
@@ -319,7 +319,7 @@ impl Piece<'_> {
         let least = missing.iter().copied().fold(f64::MAX, f64::min);
         let through = least / most.max(1e-9);
         let least_ink = self.rows.least(deepest);
-        let broken = self.rows.most(lowest) < GAP + 0.1 && through >= THROUGH;
+        let broken = left < GAP + 0.1 && through >= THROUGH;
         let fine = self.thinnest() < BESET_PX * self.reading.pixel;
         if (fine || least_ink > BESET_GAP)
             && stations[a..=b].iter().any(|s| self.reading.beset(s.at))
@@ -330,7 +330,7 @@ impl Piece<'_> {
         // A long gap is as long as where half the ink misses; a short one as
         // long as what misses adds up to.
         let middle = missing[2];
-        let half = (a..=b).filter(|i| self.rows.ink[*i][2] < 0.5).count();
+        let half = inks.iter().filter(|ink| ink[2] < 0.5).count();
         #[allow(clippy::cast_precision_loss)]
         let across_half = half as f64 * step;
         let length = if across_half > 4.0 * self.reading.sigma {
@@ -387,7 +387,7 @@ impl Piece<'_> {
         Judged::Site(Box::new(Found {
             kind,
             line: self.course.line,
-            recorded: self.course.bridge,
+            recorded: self.course.bridge && self.course.runs_on.is_none(),
             from: mid - span / 2.0,
             to: mid + span / 2.0,
             length: span,
@@ -399,6 +399,28 @@ impl Piece<'_> {
             lines: 1,
             confidence,
         }))
+    }
+
+    /// Ink along the rows, held against ground as dark as overlapping blocks make it there.
+    fn on_overlaps(&self, i: usize) -> [f64; 5] {
+        let s = self.strip;
+        let whole = self.rows.ink[i];
+        let Some(channel) = s.channel[i] else {
+            return whole;
+        };
+        std::array::from_fn(|r| {
+            let t = s.middle[i] + ROWS[r] * s.half[i];
+            let left = overlaps::left(self.reading, self.course, s, i, t, channel);
+            let ground = s.sides(i, channel).map(|[a, b]| a.min(b) * left);
+            match ground {
+                // Under darker ground nothing can be told.
+                Some(g) if left < 1.0 && g * (1.0 - self.through[channel]) > LEAST_LIGHT => {
+                    let ink = (1.0 - s.light(i, t, channel) / g) / (1.0 - self.through[channel]);
+                    ink.clamp(-0.2, 1.2) / self.rows.usual[i][r]
+                }
+                _ => whole[r],
+            }
+        })
     }
 
     /// How far the missing ink reaches across, mm.
@@ -459,7 +481,7 @@ impl Piece<'_> {
         let Some(c) = s.channel[at] else {
             return 0.0;
         };
-        let ink = self.rows.least(at).clamp(0.0, 0.9) * self.rows.usual[at].min(1.0);
+        let ink = self.rows.least(at).clamp(0.0, 0.9) * self.rows.usual[at][2].min(1.0);
         let row = (0..5)
             .min_by(|x, y| self.rows.ink[at][*x].total_cmp(&self.rows.ink[at][*y]))
             .unwrap_or(2);
@@ -469,16 +491,24 @@ impl Piece<'_> {
         };
         // Where colour blocks do not quite meet under the line, paper shows.
         let sheet = self.reading.placement.sheet_place(s.px[at]);
-        let light: [f64; 3] = [0, 1, 2].map(|k| {
-            let ground = s.sides(at, k).map_or(near, |g| g);
-            let paper = libm::exp(self.reading.placement.paper[k].at(sheet));
-            let v = s.light(at, t, k);
-            let g = ground[0].max(ground[1]);
-            (v - ink * self.through[k] * g) / (1.0 - ink) / g.max(paper)
-        });
-        // Lighter in some channel than both.
-        let lightest = light.iter().copied().fold(f64::MIN, f64::max);
-        (lightest - 1.0).max(0.0)
+        let lightest = |left: &dyn Fn(usize) -> f64| {
+            (0..3)
+                .map(|k| {
+                    let ground = s.sides(at, k).map_or(near, |g| g);
+                    let paper = libm::exp(self.reading.placement.paper[k].at(sheet));
+                    let v = s.light(at, t, k);
+                    let g = ground[0].max(ground[1]);
+                    (v - left(k) * g) / (1.0 - ink) / g.max(paper)
+                })
+                .fold(f64::MIN, f64::max)
+        };
+        // Lighter in some channel than both, whether the ink covers part of the place or
+        // all of it thinly, in which channels fade unlike.
+        let through = self.through.map(|t| t.max(1e-3));
+        let thin = libm::log(1.0 - ink * (1.0 - through[c])) / libm::log(through[c]);
+        let part = lightest(&|k| ink * through[k]);
+        let thinned = lightest(&|k| libm::pow(through[k], thin) - (1.0 - ink));
+        (part.min(thinned) - 1.0).max(0.0)
     }
 
     /// Least width of the line there, mm.
@@ -491,7 +521,7 @@ impl Piece<'_> {
         let logistic = |x: f64| 1.0 / (1.0 + libm::exp(-x));
         let depth = logistic((GAP - ink) / 0.06);
         let sharp = rise.map_or(0.0, |r| {
-            logistic((SHARP_MM + 2.0 * self.reading.sigma - r) / 0.05)
+            logistic((SHARP_MM + 2.0 * self.reading.sigma - r) / 0.03)
         });
         let plain = logistic((OTHER_COLOUR - other) / 0.02);
         let fine = self.thinnest() / self.reading.pixel;

@@ -119,18 +119,20 @@ fn circle(points: &[Point]) -> Option<(Point, f64)> {
     Some((mean + c, radius))
 }
 
+/// Whether two findings are of one place.
+pub(crate) fn same(o: &Found, f: &Found) -> bool {
+    let alike = (o.kind == Kind::FillIn) == (f.kind == Kind::FillIn);
+    alike
+        && between(o.ends[0], o.ends[1]).distance(between(f.ends[0], f.ends[1]))
+            < 0.5 * (o.length + f.length).max(0.1)
+}
+
 /// Gaps that are found both along a line and along the way over a gap of the
 /// record, or twice along it, count once.
 pub(crate) fn once(found: Vec<Found>) -> Vec<Found> {
     let mut out: Vec<Found> = Vec::new();
     for f in found {
-        let same = out.iter_mut().find(|o| {
-            let alike = (o.kind == Kind::FillIn) == (f.kind == Kind::FillIn);
-            alike
-                && between(o.ends[0], o.ends[1]).distance(between(f.ends[0], f.ends[1]))
-                    < 0.5 * (o.length + f.length).max(0.1)
-        });
-        match same {
+        match out.iter_mut().find(|o| same(o, &f)) {
             Some(o) if f.confidence > o.confidence => *o = f,
             Some(_) => {}
             None => out.push(f),

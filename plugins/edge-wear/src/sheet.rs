@@ -9,8 +9,9 @@ use crate::edges::{self, Mean, Metrics};
 use crate::fill_ins;
 use crate::gaps;
 use crate::holes;
-use crate::kinds::{Found, Unseen};
+use crate::kinds::{Found, Kind, Unseen};
 use crate::own_solid::own_solid;
+use crate::run_ons::run_ons;
 use crate::strip::{Reading, Strip};
 
 /// A line as a sheet shows it.
@@ -27,12 +28,16 @@ pub(crate) struct Sheet {
     pub(crate) lines: Vec<Line>,
     pub(crate) found: Vec<Found>,
     pub(crate) unseen: Vec<Unseen>,
+    /// Breaks of lines in the strokes they go on in.
+    in_strokes: Vec<Found>,
 }
 
 /// Stations of a line lie half a pixel apart, but no closer, mm.
 const CLOSEST_MM: f64 = 0.016;
 /// How often edges and the ink just inside them are found from each other.
 const ROUNDS: usize = 2;
+/// Least confidence of a break of a line in a stroke, which its edges do not bear out.
+const SURE: f64 = 0.6;
 /// Least number of places that say what light goes through the key's ink.
 const ENOUGH: usize = 20;
 
@@ -52,6 +57,7 @@ pub(crate) fn courses(reading: &Reading<'_>, atlas: &Atlas, least_mm: f64) -> Ve
         .filter_map(|l| Course::of(l, reading.edges, step))
         .collect();
     out.extend(bridges(atlas, reading.edges, step));
+    out.extend(run_ons(atlas, step));
     out
 }
 
@@ -115,6 +121,7 @@ pub(crate) fn measure(
         lines: Vec::new(),
         found: Vec::new(),
         unseen: Vec::new(),
+        in_strokes: Vec::new(),
     };
     for course in courses {
         if stopped() {
@@ -122,7 +129,12 @@ pub(crate) fn measure(
         }
         out.add(reading, course, through);
     }
-    let found = holes::once(std::mem::take(&mut out.found));
+    let mut found = std::mem::take(&mut out.found);
+    // A bite out of a stroke is a break of the line that goes on in it.
+    let broken = |f: &Found| out.in_strokes.iter().any(|s| holes::same(s, f));
+    found.retain(|f| f.kind != Kind::Nick || !broken(f));
+    found.append(&mut out.in_strokes);
+    let found = holes::once(found);
     out.found = holes::gathered(found);
     out.found
         .sort_by(|a, b| a.line.cmp(&b.line).then(a.from.total_cmp(&b.from)));
@@ -134,6 +146,19 @@ impl Sheet {
         let (Some(first), Some(last)) = (course.stations.first(), course.stations.last()) else {
             return;
         };
+        if let Some(stroke) = course.runs_on {
+            // Before the stroke it is the line's own course.
+            let told = |f: &Found| {
+                f.kind == Kind::Break
+                    && (0.0..=stroke).contains(&(0.5 * (f.from + f.to)))
+                    && f.confidence > SURE
+            };
+            let found = Strip::read(reading, course, through)
+                .map(|strip| gaps::look(reading, course, &strip, through).found);
+            self.in_strokes
+                .extend(found.into_iter().flatten().filter(told));
+            return;
+        }
         let Some(mut strip) = Strip::read(reading, course, through) else {
             self.unseen.push(Unseen {
                 line: course.line,

@@ -100,12 +100,19 @@ pub(crate) struct Strip {
     pub(crate) half: Vec<f64>,
     /// Places in the scan, by station.
     pub(crate) px: Vec<Point>,
+    /// Light by station and offset in the station's channel.
+    profile: Vec<f64>,
 }
 
 impl Strip {
     /// Light at a station and an offset, by sample.
     pub(crate) fn at(&self, i: usize, j: usize) -> [f32; 3] {
         self.light[i * self.count + j]
+    }
+
+    /// Light across a station in its channel, by sample; zeros where it has none.
+    pub(crate) fn profile(&self, i: usize) -> &[f64] {
+        &self.profile[i * self.count..(i + 1) * self.count]
     }
 
     /// Light in a channel at an offset, mm, between the samples.
@@ -190,12 +197,19 @@ impl Strip {
                 .map(|s| (s.half - reading.key.retreat_mm).max(0.02))
                 .collect(),
             px,
+            profile: Vec::new(),
         };
         strip.ground = (0..stations.len())
             .map(|i| strip.beside(reading, course, i, clear))
             .collect();
         strip.fill_ground(course);
         strip.channel = strip.channels(course, through);
+        strip.profile = strip
+            .channel
+            .iter()
+            .zip(strip.light.chunks_exact(count))
+            .flat_map(|(c, row)| row.iter().map(move |v| c.map_or(0.0, |c| f64::from(v[c]))))
+            .collect();
         Some(strip)
     }
 
@@ -279,14 +293,14 @@ impl Strip {
         let all: Vec<[f64; 3]> = (0..n)
             .map(|i| [0, 1, 2].map(|c| contrast(i, c).unwrap_or(f64::NAN)))
             .collect();
+        let medians = [0, 1, 2].map(|c| {
+            let values: Vec<f64> = all.iter().map(|v| v[c]).collect();
+            running_medians(&values, half)
+        });
         (0..n)
             .map(|i| {
-                let (from, to) = (i.saturating_sub(half), (i + half + 1).min(n));
                 let best = (0..3)
-                    .filter_map(|c| {
-                        let near: Vec<f64> = all[from..to].iter().map(|v| v[c]).collect();
-                        median(&near).map(|m| (c, m))
-                    })
+                    .filter_map(|c| medians[c][i].map(|m| (c, m)))
                     .max_by(|a, b| a.1.total_cmp(&b.1));
                 best.filter(|b| {
                     // Here, not only nearby.
@@ -335,6 +349,33 @@ impl Strip {
             }
         }
     }
+}
+
+/// Medians of the finite values up to `half` places to either side of each: the
+/// window's values are kept sorted while it moves on.
+fn running_medians(values: &[f64], half: usize) -> Vec<Option<f64>> {
+    let mut window: Vec<f64> = Vec::with_capacity(2 * half + 2);
+    let place = |w: &[f64], v: f64| w.partition_point(|o| o.total_cmp(&v).is_lt());
+    let mut next = 0;
+    (0..values.len())
+        .map(|i| {
+            while next < (i + half + 1).min(values.len()) {
+                if values[next].is_finite() {
+                    let at = place(&window, values[next]);
+                    window.insert(at, values[next]);
+                }
+                next += 1;
+            }
+            if let Some(gone) = i.checked_sub(half + 1).map(|k| values[k])
+                && gone.is_finite()
+            {
+                window.remove(place(&window, gone));
+            }
+            let n = window.len();
+            let (a, b) = (*window.get(n.checked_sub(1)? / 2)?, window[n / 2]);
+            Some(if n % 2 == 1 { a } else { a + 0.5 * (b - a) })
+        })
+        .collect()
 }
 
 fn filled(g: &Ground) -> bool {
@@ -389,5 +430,31 @@ impl Local {
 
     pub(crate) fn apply(&self, p: Point) -> Point {
         self.px + self.vector(p - self.at)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn running_medians_are_those_of_each_window() {
+        let values: Vec<f64> = (0..200_u32)
+            .map(|i| match i * 7919 % 97 {
+                v if v % 11 == 0 => f64::NAN,
+                v => f64::from(v % 13) * 0.1,
+            })
+            .collect();
+        for half in [0, 1, 4, 14, 300] {
+            let got = running_medians(&values, half);
+            for (i, got) in got.iter().enumerate() {
+                let to = (i + half + 1).min(values.len());
+                assert_eq!(
+                    *got,
+                    median(&values[i.saturating_sub(half)..to]),
+                    "{half} {i}"
+                );
+            }
+        }
     }
 }
