@@ -347,27 +347,22 @@ fn two_steps(
     let last = ((low + 2.5 * px) as usize).min(darkest.max(low as usize + 1));
     for (out, fixed) in [(WINDOW_FULL, true), (WINDOW_CLOSE, false)] {
         let first = (low - out * px).max(0.0) as usize;
-        let misfit = |edge: f64, strip: f64| -> f64 {
-            let (mut aa, mut ar, mut rr) = (0.0, 0.0, 0.0);
-            for (i, level) in profile.iter().enumerate().take(last + 1).skip(first) {
-                let z = (edge - i as f64) / sigma;
-                let behind = normal(z - strip / sigma);
-                let rest = level - levels.core - key * normal(z);
-                aa += behind * behind;
-                ar += behind * rest;
-                rr += rest * rest;
-            }
-            let height = if fixed || aa <= 0.0 {
-                most
-            } else {
-                (ar / aa).clamp(0.0, most)
-            };
-            (rr - 2.0 * height * ar + height * height * aa).max(0.0)
+        let fit = TwoSteps {
+            levels,
+            key,
+            most,
+            fixed,
+            sigma,
+            first,
+            profile: profile.get(first..=last)?,
         };
-        let best = least(&misfit, (low - 0.5 * px, 1.5 * px), px);
+        let best = fit.least((low - 0.5 * px, 1.5 * px), px);
         // One step alone, at its best place: the strip has to explain more.
         let single = (-8..=8)
-            .map(|i| misfit(crossing + f64::from(i) * 0.05 * px, 0.0))
+            .map(|i| {
+                let step = fit.step(crossing + f64::from(i) * 0.05 * px);
+                fit.misfit(&step, &step)
+            })
             .fold(f64::INFINITY, f64::min);
         let rms = (best.0 / (last - first + 1) as f64).sqrt();
         if fixed && rms > FITS * (levels.lightest - levels.core) {
@@ -378,32 +373,87 @@ fn two_steps(
     None
 }
 
-/// Least value of a misfit over edge and strip (not negative), on finer and
-/// finer grids: value, edge, strip.
-fn least(misfit: &impl Fn(f64, f64) -> f64, start: (f64, f64), px: f64) -> (f64, f64, f64) {
-    let mut best = (f64::INFINITY, start.0, start.1);
-    let mut around = start;
-    let mut step = 0.25 * px;
-    let mut reach = 6;
-    while step > 0.01 * px {
-        for i in -reach..=reach {
-            for j in -reach..=reach {
-                let edge = around.0 + f64::from(i) * step;
-                let strip = around.1 + f64::from(j) * step;
-                if strip < 0.0 {
-                    continue;
-                }
-                let value = misfit(edge, strip);
-                if value < best.0 {
-                    best = (value, edge, strip);
+/// A stretch of a profile across the line's edge and, behind a strip of
+/// colour, the edge of the paper.
+struct TwoSteps<'a> {
+    levels: &'a Levels,
+    /// Height of the line's own step.
+    key: f64,
+    /// Height of the step behind the strip: this, or up to this if not `fixed`.
+    most: f64,
+    fixed: bool,
+    sigma: f64,
+    /// Index of the stretch's first sample.
+    first: usize,
+    profile: &'a [f64],
+}
+
+impl TwoSteps<'_> {
+    /// A blurred step of height one at a place.
+    #[allow(clippy::cast_precision_loss)]
+    fn step(&self, at: f64) -> Vec<f64> {
+        (self.first..self.first + self.profile.len())
+            .map(|i| normal((at - i as f64) / self.sigma))
+            .collect()
+    }
+
+    /// Sum of squares that the steps at the line's edge and at the strip's end leave.
+    fn misfit(&self, edge: &[f64], behind: &[f64]) -> f64 {
+        let (mut aa, mut ar, mut rr) = (0.0, 0.0, 0.0);
+        for ((level, edge), behind) in self.profile.iter().zip(edge).zip(behind) {
+            let rest = level - self.levels.core - self.key * edge;
+            aa += behind * behind;
+            ar += behind * rest;
+            rr += rest * rest;
+        }
+        let height = if self.fixed || aa <= 0.0 {
+            self.most
+        } else {
+            (ar / aa).clamp(0.0, self.most)
+        };
+        (rr - 2.0 * height * ar + height * height * aa).max(0.0)
+    }
+
+    /// Least misfit over edge and strip (not negative), on finer and finer
+    /// grids: value, edge, strip. On a grid the strip's end lies at few places,
+    /// so each blurred step is worked out once.
+    fn least(&self, start: (f64, f64), px: f64) -> (f64, f64, f64) {
+        let mut best = (f64::INFINITY, start.0, start.1);
+        let mut around = start;
+        let mut step = 0.25 * px;
+        let mut reach = 6;
+        while step > 0.01 * px {
+            let row = |middle: f64, reach: i32| -> Vec<Vec<f64>> {
+                (-reach..=reach)
+                    .map(|i| self.step(middle + f64::from(i) * step))
+                    .collect()
+            };
+            let edges = row(around.0, reach);
+            let ends = row(around.0 - around.1, 2 * reach);
+            for (i, edge) in (-reach..=reach).zip(&edges) {
+                for j in -reach..=reach {
+                    let strip = around.1 + f64::from(j) * step;
+                    let Some(end) = usize::try_from(i - j + 2 * reach)
+                        .ok()
+                        .and_then(|n| ends.get(n))
+                    else {
+                        continue;
+                    };
+                    if strip < 0.0 {
+                        continue;
+                    }
+                    let value = self.misfit(edge, end);
+                    if value < best.0 {
+                        best = (value, around.0 + f64::from(i) * step, strip);
+                    }
                 }
             }
+            around = (best.1, best.2);
+            step *= 0.5;
+            reach = 2;
         }
-        around = (best.1, best.2);
-        step *= 0.5;
-        reach = 2;
+        best
     }
-    best
 }
 
 /// Root mean square misfit, in terms of the whole step, up to which paper

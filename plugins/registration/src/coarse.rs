@@ -4,6 +4,7 @@
 //! ink is compared with a block's mask, place by place; the best place is the
 //! one that explains most.
 
+use restrike_ops::edge_map::REACH_MM;
 use restrike_stage::Point;
 
 use crate::layers::Layer;
@@ -16,6 +17,17 @@ pub(crate) struct Absorbed {
     places: Vec<Point>,
     values: Vec<[f64; 3]>,
     pixel: f64,
+}
+
+/// What a layer's shifts are judged by.
+#[derive(Default)]
+struct Seen {
+    /// Weight of all places near the layer, and their weighted sum.
+    weight: f64,
+    value: f64,
+    /// Those it may come to lie on: the layer's own place, what is left of the
+    /// sheet there, its weight.
+    places: Vec<(Point, f64, f64)>,
 }
 
 /// Places to try.
@@ -129,24 +141,40 @@ impl Absorbed {
             .collect()
     }
 
-    /// How much a block explains when moved by `ride` (a colour) or the sheet
-    /// by `shift` (the key), and its strength there.
-    fn gain(
+    /// What of the sheet a layer could explain within `most` mm of where it is.
+    fn seen(
         &self,
         rest: &[Option<(f64, f64)>],
         layer: &Layer,
         place: &dyn Fn(Point) -> Point,
-    ) -> (f64, f64) {
+        most: f64,
+    ) -> Seen {
         let near = layer.extent.grown(3.0 * self.pixel + 4.0);
-        let (mut w, mut sy, mut sm, mut smm, mut smy) = (0.0, 0.0, 0.0, 0.0, 0.0);
+        let mut seen = Seen::default();
+        // Farther than this it prints nothing here wherever it is moved to;
+        // beyond their reach distances tell no more than that.
+        let far = (most + self.pixel / 2.0 + layer.rough.pitch).min(f64::from(REACH_MM));
         for (p, r) in self.places.iter().zip(rest) {
-            let Some((y, k)) = r else { continue };
-            if *k <= 0.0 || !near.contains(*p) {
+            let Some((y, k)) = *r else { continue };
+            if k <= 0.0 || !near.contains(*p) {
                 continue;
             }
-            let m = self.cover(layer, place(*p));
-            w += k;
-            sy += k * y;
+            seen.weight += k;
+            seen.value += k * y;
+            let b = place(*p);
+            if layer.rough.at(b) <= far {
+                seen.places.push((b, y, k));
+            }
+        }
+        seen
+    }
+
+    /// How much a block explains when moved by a shift, and its strength there.
+    fn gain(&self, seen: &Seen, layer: &Layer, by: Point) -> (f64, f64) {
+        let (w, sy) = (seen.weight, seen.value);
+        let (mut sm, mut smm, mut smy) = (0.0, 0.0, 0.0);
+        for (b, y, k) in &seen.places {
+            let m = self.cover(layer, *b - by);
             if m > 0.0 {
                 sm += k * m;
                 smm += k * m * m;
@@ -184,17 +212,18 @@ impl Absorbed {
         let key = which == state.key_at;
         let mut best = (f64::MIN, [0.0; 3], 0.0);
         for turn in turns.iter().copied() {
+            // A shift moves all places alike: only the turn needs them anew.
+            let turned = moved(state, which, [0.0, 0.0, turn]);
+            let place = |p: Point| {
+                let k = turned.record_place(p);
+                if key { k } else { turned.block_place(which, k) }
+            };
+            let most = f64::from(reach) * step * std::f64::consts::SQRT_2;
+            let seen = self.seen(&rest, layer, &place, most);
             for j in -reach..=reach {
                 for i in -reach..=reach {
                     let by = [f64::from(i) * step, f64::from(j) * step, turn];
-                    let moved = moved(state, which, by);
-                    let gain = if key {
-                        self.gain(&rest, layer, &|p| moved.record_place(p))
-                    } else {
-                        self.gain(&rest, layer, &|p| {
-                            moved.block_place(which, moved.record_place(p))
-                        })
-                    };
+                    let gain = self.gain(&seen, layer, Point::new(by[0], by[1]));
                     // Of equal places the nearest.
                     let mut score = gain.0 * (1.0 - 1e-6 * f64::from(i * i + j * j));
                     if i != 0 || j != 0 {

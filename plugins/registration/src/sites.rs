@@ -63,7 +63,12 @@ impl Sites {
         let (w, h) = level.size();
         let mut found: Vec<(u32, u32, u32)> = Vec::new();
         let mut counts = vec![0_usize; layers.len()];
+        // A distance changes by no more than the way gone (and a little, for the
+        // blocks' stretch): so many columns on a layer's edge is out of reach.
+        let column = 1.05 * choice.stride as f64 * level.pixel;
+        let mut out_of_reach = vec![0_usize; layers.len()];
         for y in (0..h).step_by(choice.stride) {
+            out_of_reach.fill(0);
             for x in (0..w).step_by(choice.stride) {
                 let p = level.place(x, y);
                 if !area.contains(p) {
@@ -76,12 +81,17 @@ impl Sites {
                 for (n, layer) in layers.iter().enumerate() {
                     let d = if n == state.key_at {
                         key
+                    } else if out_of_reach[n] > 0 {
+                        out_of_reach[n] -= 1;
+                        continue;
                     } else if key < -1.3 * level.pixel {
                         // Nothing to be seen of it under the key.
                         continue;
                     } else {
                         let b = state.block_place(n, k);
                         let d = layer.distance(b, choice.band);
+                        let near = choice.band.max(DOUBT_MM) + 3.0 * layer.rough.pitch;
+                        out_of_reach[n] = ((d.abs() - near).max(0.0) / column) as usize;
                         if layer.parted {
                             let hid = layers[state.key_at].distance(b, UNSEEN_MM);
                             doubtful |=
