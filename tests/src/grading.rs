@@ -1,5 +1,5 @@
 //! How well the stage `grading` keeps what it promises: register at the worst
-//! corner against the truth of rendered sheets, and the forecast of sheets to
+//! place against the truth of rendered sheets, and the forecast of sheets to
 //! print against made-up printings.
 
 use std::collections::BTreeMap;
@@ -9,11 +9,13 @@ use std::sync::atomic::AtomicBool;
 
 use anyhow::{Context, Result, anyhow};
 use restrike_host::{Instance, Library, Search};
-use restrike_model::{ImageArea, Impression, Project, Role, Summary, Table, Value};
+use restrike_model::{ImageArea, Impression, Point, Project, Role, Summary, Table, Value};
 use restrike_synth::rng::Rng;
+use restrike_synth::truth::BlockTruth;
 use restrike_synth::{Difficulty, SheetKind, Truth};
 use serde_json::json;
 
+use crate::registration::printed;
 use crate::whole::{Measured, batches, cell, measure};
 
 /// Seed of the made-up printings.
@@ -36,7 +38,7 @@ pub struct AtLimit {
     pub open: usize,
 }
 
-/// Register at the worst corner.
+/// Register at the worst place of what a block prints.
 #[derive(Debug, Default)]
 pub struct Register {
     errors_mm: Vec<f64>,
@@ -46,30 +48,24 @@ pub struct Register {
     left_out: usize,
 }
 
-/// How far the block truly is off the key at the worst corner of an image, mm.
-fn truly_off(truth: &Truth, key: &str, block: &str, image: &str, sheet: [f64; 2]) -> Option<f64> {
+/// How far the block truly is off the key at the worst place of what it prints
+/// on an image, mm.
+fn truly_off(truth: &Truth, key: &str, block: &str, printed: &[Point]) -> Option<f64> {
     let find = |name: &str| truth.blocks.iter().find(|b| b.name == name);
     let (k, b) = (find(key)?, find(block)?);
-    let named = truth.images.iter().find(|i| i.name == image);
-    let (centre, size) = named.map_or(([0.0, 0.0], sheet), |i| (i.centre_mm, i.size_mm));
-    let corner = |sx: f64, sy: f64| {
-        let p = [
-            centre[0] + sx * size[0] / 2.0,
-            centre[1] + sy * size[1] / 2.0,
-        ];
-        let at =
-            |of: &restrike_synth::truth::BlockTruth| of.motion.affine().apply(of.warp.apply(p));
+    let off = |p: &Point| {
+        let at = |of: &BlockTruth| of.motion.affine().apply(of.warp.apply([p.x, p.y]));
         let (a, b) = (at(k), at(b));
         libm::hypot(b[0] - a[0], b[1] - a[1])
     };
-    let all = [(-1.0, -1.0), (1.0, -1.0), (1.0, 1.0), (-1.0, 1.0)];
-    Some(all.iter().map(|(x, y)| corner(*x, *y)).fold(0.0, f64::max))
+    printed.iter().map(off).max_by(f64::total_cmp)
 }
 
 impl Register {
     fn add(&mut self, m: &Measured) -> Result<()> {
         let key = m.design.key().context("no key")?.name.clone();
         let table = m.table("grading_reasons")?;
+        let mut places: BTreeMap<(String, String), Vec<Point>> = BTreeMap::new();
         for row in &table.rows {
             let truth = m.truth_of(table, row)?;
             let text = |c: &str| cell(table, row, c).as_str().unwrap_or("").to_owned();
@@ -84,14 +80,11 @@ impl Register {
                 self.left_out += 1;
                 continue;
             };
-            let real = truly_off(
-                truth,
-                &key,
-                &text("block"),
-                &text("image"),
-                m.design.sheet_mm,
-            )
-            .context("a block without truth")?;
+            let at = (text("block"), text("image"));
+            let places = places
+                .entry(at.clone())
+                .or_insert_with(|| printed(&m.design, &at.0, &at.1));
+            let real = truly_off(truth, &key, &at.0, places).context("a block without truth")?;
             self.errors_mm.push(value - real);
             self.held += usize::from(low <= real && real <= high);
             for (limit, at) in LIMITS.iter().zip(&mut self.limits) {
@@ -116,7 +109,7 @@ impl Register {
         let mean = self.errors_mm.iter().sum::<f64>() / n.max(1) as f64;
         let rms = (self.errors_mm.iter().map(|e| e * e).sum::<f64>() / n.max(1) as f64).sqrt();
         let mut out = format!(
-            "register at the worst corner against the key: n {n}, rms error {rms:.4} mm, mean {mean:+.4} mm, \
+            "register at the worst place against the key: n {n}, rms error {rms:.4} mm, mean {mean:+.4} mm, \
              90 % intervals hold {:.1} %; {} without a number or relative to the reference\n",
             share(self.held, n),
             self.left_out

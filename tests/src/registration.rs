@@ -76,7 +76,7 @@ fn block<'t>(truth: &'t Truth, name: &str) -> Option<&'t BlockTruth> {
 }
 
 /// Places all over what a block prints, design mm, within an image if one is named.
-fn printed(design: &Design, name: &str, image: &str) -> Vec<Point> {
+pub(crate) fn printed(design: &Design, name: &str, image: &str) -> Vec<Point> {
     let Some(b) = design.block(name) else {
         return Vec::new();
     };

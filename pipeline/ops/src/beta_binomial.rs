@@ -24,12 +24,12 @@ pub enum Chance {
 }
 
 impl Chance {
-    /// After a pilot, from Jeffreys' prior.
-    #[allow(clippy::cast_precision_loss)]
-    pub fn after_pilot(good: u64, bad: u64) -> Self {
+    /// After a pilot, from Jeffreys' prior; parts of one are those counted by
+    /// their chances.
+    pub fn after_pilot(good: f64, bad: f64) -> Self {
         Self::Beta {
-            alpha: good as f64 + 0.5,
-            beta: bad as f64 + 0.5,
+            alpha: good + 0.5,
+            beta: bad + 0.5,
         }
     }
 
@@ -223,7 +223,7 @@ mod tests {
             bad in 0_u64..10,
             need in 1_usize..60,
         ) {
-            let chance = Chance::after_pilot(good, bad);
+            let chance = Chance::after_pilot(good as f64, bad as f64);
             if let Some(n) = least_trials(&chance, need, 0.95, 5000) {
                 prop_assert!(chance.at_least(n, need).unwrap() >= 0.95);
                 prop_assert!(n == need || chance.at_least(n - 1, need).unwrap() < 0.95);

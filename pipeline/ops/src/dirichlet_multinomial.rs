@@ -17,10 +17,9 @@ pub struct HalvesGood(pub [f64; 3]);
 
 impl HalvesGood {
     /// After a pilot of so many sheets with no, one and two good halves, from
-    /// Jeffreys' prior.
-    #[allow(clippy::cast_precision_loss)]
-    pub fn after_pilot(sheets: [u64; 3]) -> Self {
-        Self(sheets.map(|n| n as f64 + 0.5))
+    /// Jeffreys' prior; parts of a sheet are those counted by their chances.
+    pub fn after_pilot(sheets: [f64; 3]) -> Self {
+        Self(sheets.map(|n| n + 0.5))
     }
 
     /// Expected good halves of a sheet.
@@ -109,8 +108,8 @@ mod tests {
     #[test]
     fn halves_that_go_together_ask_for_more_sheets_than_halves_that_do_not() {
         // Nine halves in ten good either way.
-        let together = HalvesGood::after_pilot([10, 0, 90]);
-        let apart = HalvesGood::after_pilot([1, 18, 81]);
+        let together = HalvesGood::after_pilot([10.0, 0.0, 90.0]);
+        let apart = HalvesGood::after_pilot([1.0, 18.0, 81.0]);
         assert!((together.mean() - apart.mean()).abs() < 0.01);
         let (a, b) = (
             least_sheets(&together, 200, 0.95, 1000).unwrap(),

@@ -58,7 +58,7 @@ fn sheets_to_print_after_a_pilot() {
     for row in list(all, "p_uncertain") {
         assert_eq!(row["pilot"], "46 good of 50");
         let need = count(row, "need_good");
-        let pilot = Chance::after_pilot(46, 4);
+        let pilot = Chance::after_pilot(46.0, 4.0);
         assert_eq!(
             least_trials(&pilot, need, 0.95, 10_000),
             Some(count(row, "n_betabinomial"))
@@ -123,7 +123,7 @@ fn tails_are_those_of_scipy() {
 #[test]
 fn numbers_of_sheets_are_those_of_scipy() {
     for row in list(&reference(), "sheets") {
-        let pilot = Chance::after_pilot(count(row, "good") as u64, count(row, "bad") as u64);
+        let pilot = Chance::after_pilot(count(row, "good") as f64, count(row, "bad") as f64);
         let found = least_trials(&pilot, count(row, "need"), 0.95, 1_000_000);
         assert_eq!(found, Some(count(row, "sheets")), "{row}");
     }
@@ -132,7 +132,7 @@ fn numbers_of_sheets_are_those_of_scipy() {
 #[test]
 fn good_halves_are_those_of_scipy() {
     for row in list(&reference(), "halves") {
-        let sheets = [0, 1, 2].map(|k| row["sheets_with"][k].as_u64().unwrap());
+        let sheets = [0, 1, 2].map(|k| row["sheets_with"][k].as_f64().unwrap());
         let halves = HalvesGood::after_pilot(sheets);
         let found = halves
             .at_least(count(row, "n"), count(row, "need"))

@@ -6,6 +6,7 @@
 mod cut;
 mod grade;
 mod judge;
+mod odds;
 mod order;
 mod picture;
 mod quantity;

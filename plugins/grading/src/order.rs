@@ -6,6 +6,7 @@ use restrike_ops::dirichlet_multinomial::{HalvesGood, least_sheets};
 use restrike_ops::quantiles;
 
 use crate::grade::{Grade, Standing};
+use crate::odds::Judged;
 use crate::settings::{IntervalKind, Of, Order};
 
 /// Sheets beyond which no answer is looked for.
@@ -41,11 +42,6 @@ impl Counts {
         c
     }
 
-    /// Those of which it is known whether they pass.
-    pub(crate) fn known(&self) -> u64 {
-        self.pass + self.second + self.reject + self.no_pass
-    }
-
     pub(crate) fn all(&self) -> u64 {
         self.pass + self.second + self.reject + self.look_again
     }
@@ -59,40 +55,48 @@ impl Counts {
 /// A share of good ones with its interval.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) struct Yield {
+    /// Undecided ones counted by their chances.
     pub(crate) share: f64,
+    /// From the interval's lower end if none of those passes to its upper end
+    /// if all do.
     pub(crate) interval: ShareInterval,
 }
 
-#[allow(clippy::cast_precision_loss)]
-fn share(good: u64, of: u64) -> f64 {
-    good as f64 / of as f64
+/// Expected share that passes; those without a chance are left out.
+fn expected(all: impl IntoIterator<Item = Option<f64>>) -> Option<f64> {
+    let (sum, n) = all
+        .into_iter()
+        .flatten()
+        .fold((0.0, 0.0), |a, p| (a.0 + p, a.1 + 1.0));
+    (n > 0.0).then(|| sum / n)
 }
 
 /// The yield of sheets, or of one image; none where nothing is known.
-pub(crate) fn yield_of(counts: &Counts, kind: IntervalKind, level: f64) -> Option<Yield> {
-    let of = counts.known();
-    if of == 0 {
-        return None;
-    }
-    let interval = match kind {
-        IntervalKind::Jeffreys => binomial_interval::jeffreys(counts.pass, of, level),
-        IntervalKind::Exact => binomial_interval::exact(counts.pass, of, level),
-    }?;
+pub(crate) fn yield_of(all: &[Judged], kind: IntervalKind, level: f64) -> Option<Yield> {
+    let counts = Counts::of(all.iter().map(|j| j.standing));
+    let share = expected(all.iter().map(|j| j.pass))?;
+    let interval = |good: u64| match kind {
+        IntervalKind::Jeffreys => binomial_interval::jeffreys(good, counts.all(), level),
+        IntervalKind::Exact => binomial_interval::exact(good, counts.all(), level),
+    };
     Some(Yield {
-        share: share(counts.pass, of),
-        interval,
+        share,
+        interval: ShareInterval {
+            low: interval(counts.pass)?.low,
+            high: interval(counts.may_pass())?.high,
+        },
     })
 }
 
-/// Sheets with no, one and two good halves among those with both known.
-pub(crate) fn halves_good(
-    sheets: &[[Standing; 2]],
-    good: impl Fn(Standing) -> Option<bool>,
-) -> [u64; 3] {
-    let mut found = [0; 3];
-    for [a, b] in sheets {
-        if let (Some(a), Some(b)) = (good(*a), good(*b)) {
-            found[usize::from(a) + usize::from(b)] += 1;
+/// Sheets with no, one and two good halves, each by its chance; sheets of which
+/// a half has none are left out.
+fn halves_good(sheets: &[[Option<f64>; 2]]) -> [f64; 3] {
+    let mut found = [0.0; 3];
+    for halves in sheets {
+        if let [Some(a), Some(b)] = *halves {
+            found[0] += (1.0 - a) * (1.0 - b);
+            found[1] += a * (1.0 - b) + b * (1.0 - a);
+            found[2] += a * b;
         }
     }
     found
@@ -101,11 +105,26 @@ pub(crate) fn halves_good(
 /// The yield of halves. Those of one sheet are not independent: the interval is
 /// that of a beta distribution with the mean and the variance that the share of
 /// good halves has under the Dirichlet posterior of sheets with no, one and two.
-pub(crate) fn yield_of_halves(counts: &Counts, sheets: [u64; 3], level: f64) -> Option<Yield> {
-    let all: u64 = sheets.iter().sum();
-    if all == 0 {
-        return None;
-    }
+pub(crate) fn yield_of_halves(sheets: &[[Judged; 2]], level: f64) -> Option<Yield> {
+    let share = expected(sheets.iter().flatten().map(|j| j.pass))?;
+    let end = |open: Open| -> Option<ShareInterval> {
+        let told: Vec<[Option<f64>; 2]> = sheets
+            .iter()
+            .map(|s| s.map(|j| open.chance(&j, Grade::Pass)))
+            .collect();
+        halves_interval(halves_good(&told), level)
+    };
+    Some(Yield {
+        share,
+        interval: ShareInterval {
+            low: end(Open::AllBad)?.low,
+            high: end(Open::AllGood)?.high,
+        },
+    })
+}
+
+fn halves_interval(sheets: [f64; 3], level: f64) -> Option<ShareInterval> {
+    let all: f64 = sheets.iter().sum();
     let posterior = HalvesGood::after_pilot(sheets);
     let total: f64 = posterior.0.iter().sum();
     let mean = posterior.mean() / 2.0;
@@ -114,16 +133,13 @@ pub(crate) fn yield_of_halves(counts: &Counts, sheets: [u64; 3], level: f64) -> 
     let strength = mean * (1.0 - mean) / variance - 1.0;
     let tail = (1.0 - level) / 2.0;
     let end = |p: f64| quantiles::beta(p, mean * strength, (1.0 - mean) * strength);
-    let good = sheets[1] + 2 * sheets[2];
-    Some(Yield {
-        share: share(counts.pass, counts.known()),
-        interval: ShareInterval {
-            low: if good == 0 { 0.0 } else { end(tail)? },
-            high: if good == 2 * all {
-                1.0
-            } else {
-                end(1.0 - tail)?
-            },
+    let good = sheets[1] + 2.0 * sheets[2];
+    Some(ShareInterval {
+        low: if good <= 0.0 { 0.0 } else { end(tail)? },
+        high: if good >= 2.0 * all {
+            1.0
+        } else {
+            end(1.0 - tail)?
         },
     })
 }
@@ -131,18 +147,34 @@ pub(crate) fn yield_of_halves(counts: &Counts, sheets: [u64; 3], level: f64) -> 
 /// How those that are to be looked at again are counted.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Open {
-    LeftOut,
+    ByChance,
     AllBad,
     AllGood,
+}
+
+impl Open {
+    /// Chance of a grade or a better one.
+    fn chance(self, j: &Judged, limit: Grade) -> Option<f64> {
+        let s = j.standing;
+        match (s.worst <= limit, s.best > limit) {
+            (true, _) => Some(1.0),
+            (_, true) => Some(0.0),
+            _ => match self {
+                Self::ByChance => j.chance(limit),
+                Self::AllBad => Some(0.0),
+                Self::AllGood => Some(1.0),
+            },
+        }
+    }
 }
 
 /// Sheets still to be printed.
 #[derive(Debug, Clone, PartialEq)]
 pub(crate) struct ToPrint {
-    /// Good ones there are.
+    /// Good ones there are for certain (or, in the ranges, if so).
     pub(crate) good: u64,
-    /// What the forecast rests on: good ones of so many, in what is counted.
-    pub(crate) pilot: (u64, u64),
+    /// What the forecast rests on: expected good ones of so many, in what is counted.
+    pub(crate) pilot: (f64, u64),
     /// Good ones a sheet gives on average.
     pub(crate) per_sheet: f64,
     /// Sheets to print; none where that is not to be said.
@@ -151,74 +183,71 @@ pub(crate) struct ToPrint {
     pub(crate) average: Option<usize>,
 }
 
-/// What an order takes: without those to be looked at again, if all of them
-/// prove good, if none does.
+/// What an order takes: those to be looked at again counted by their chances,
+/// if all of them prove good, if none does.
 #[derive(Debug, Clone, PartialEq)]
 pub(crate) struct Forecast {
-    pub(crate) decided: ToPrint,
+    pub(crate) likely: ToPrint,
     pub(crate) least: ToPrint,
     pub(crate) most: ToPrint,
 }
 
 /// `sheets`: each sheet's images.
-pub(crate) fn forecast(order: &Order, sheets: &[Vec<Standing>]) -> Forecast {
+pub(crate) fn forecast(order: &Order, sheets: &[Vec<Judged>]) -> Forecast {
     let of = |open| to_print(order, sheets, open);
     Forecast {
-        decided: of(Open::LeftOut),
+        likely: of(Open::ByChance),
         least: of(Open::AllGood),
         most: of(Open::AllBad),
     }
 }
 
-fn to_print(order: &Order, sheets: &[Vec<Standing>], open: Open) -> ToPrint {
+fn to_print(order: &Order, sheets: &[Vec<Judged>], open: Open) -> ToPrint {
     let limit = if order.seconds {
         Grade::Second
     } else {
         Grade::Pass
     };
-    let is_good = |s: Standing| match (s.worst <= limit, s.best > limit) {
-        (true, _) => Some(true),
-        (_, true) => Some(false),
-        _ => match open {
-            Open::LeftOut => None,
-            Open::AllBad => Some(false),
-            Open::AllGood => Some(true),
-        },
-    };
+    let chance = |j: &Judged| open.chance(j, limit);
+    let certain = |all: &[Option<f64>]| count(all.iter().filter(|p| **p == Some(1.0)).count());
     let up = sheets.iter().map(Vec::len).max().unwrap_or(1);
-    let as_sheets = |s: &Vec<Standing>| {
-        let all = s.iter().fold(Standing::PASS, |all, s| all.and(*s));
-        is_good(all)
-    };
     let confidence = order.confidence;
     if order.of == Of::Copies && up == 2 {
-        let halves = || sheets.iter().flatten().map(|s| is_good(*s));
-        let good = count(halves().filter(|g| *g == Some(true)).count());
-        let pairs: Vec<[Standing; 2]> = sheets
+        let halves: Vec<Option<f64>> = sheets.iter().flatten().map(chance).collect();
+        let pairs: Vec<[Option<f64>; 2]> = sheets
             .iter()
-            .filter_map(|s| s.as_slice().try_into().ok())
+            .filter_map(|s| match s.as_slice() {
+                [a, b] => Some([chance(a), chance(b)]),
+                _ => None,
+            })
             .collect();
-        let pilot = halves_good(&pairs, is_good);
+        let pilot = halves_good(&pairs);
+        let known = pairs
+            .iter()
+            .filter(|p| p.iter().all(Option::is_some))
+            .count();
         let posterior = HalvesGood::after_pilot(pilot);
-        let known = pilot.iter().sum::<u64>();
         return filled(
             order,
-            good,
-            (pilot[1] + 2 * pilot[2], 2 * known),
+            certain(&halves),
+            (pilot[1] + 2.0 * pilot[2], 2 * count(known)),
             posterior.mean(),
             |need| least_sheets(&posterior, need, confidence, MOST_TWO_UP),
         );
     }
-    let told: Vec<Option<bool>> = if order.of == Of::Copies && up == 1 {
-        sheets.iter().flatten().map(|s| is_good(*s)).collect()
+    let told: Vec<Option<f64>> = if order.of == Of::Copies && up == 1 {
+        sheets.iter().flatten().map(chance).collect()
     } else {
-        sheets.iter().map(as_sheets).collect()
+        let whole = |s: &Vec<Judged>| chance(&Judged::all(s.iter().copied()));
+        sheets.iter().map(whole).collect()
     };
-    let good = count(told.iter().filter(|g| **g == Some(true)).count());
-    let known = count(told.iter().flatten().count());
-    let chance = Chance::after_pilot(good, known - good);
-    filled(order, good, (good, known), chance.mean(), |need| {
-        least_trials(&chance, need, confidence, MOST_SHEETS)
+    let known: Vec<f64> = told.iter().copied().flatten().collect();
+    let good: f64 = known.iter().sum();
+    let bad: f64 = known.iter().map(|p| 1.0 - p).sum();
+    let posterior = Chance::after_pilot(good, bad);
+    let pilot = (good, count(known.len()));
+    filled(order, certain(&told), pilot, posterior.mean(), |need| {
+        least_trials(&posterior, need, confidence, MOST_SHEETS)
     })
 }
 
@@ -234,7 +263,7 @@ fn count(n: usize) -> u64 {
 fn filled(
     order: &Order,
     good: u64,
-    pilot: (u64, u64),
+    pilot: (f64, u64),
     per_sheet: f64,
     least: impl Fn(usize) -> Option<usize>,
 ) -> ToPrint {

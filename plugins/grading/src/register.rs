@@ -1,18 +1,11 @@
-//! Register of the colour blocks: how far off an image a block is at its worst
-//! corner, and how sure that is.
-//!
-//! A row of the table `registration` says where a block landed: its shift at
-//! its own middle, turn, stretch and shear, each with a standard error. The
-//! middle m follows from the row itself, as the shift there is d + A m, with d
-//! the shift at the sheet's centre and A the turn, stretch and shear. At a
-//! corner p the error is then shift + A (p - m); errors of the shift at the
-//! middle and of A are nearly independent there, so their variances are added.
-//! The table has no standard error of the shear; it is taken as that of the
-//! turn, as where edges of all directions are seen.
+//! Register of the colour blocks: how far a block is off where it prints on an
+//! image, at its worst place or at its middle, and how sure that is. Both are
+//! what the table `registration` says.
 
 use std::collections::BTreeMap;
 
-use restrike_stage::{Point, Project, Rect, Table, columns};
+use restrike_ops::quantiles;
+use restrike_stage::{Point, Project, Table, columns};
 
 use crate::judge::{Limits, Stand};
 use crate::quantity::Quantity;
@@ -49,7 +42,6 @@ pub(crate) struct Blocks<'a> {
     rows: BTreeMap<usize, Vec<usize>>,
     blocks: Vec<String>,
     limits: &'a [Register],
-    project: &'a Project,
 }
 
 /// Names of the colour blocks: the config's, or else those of the table.
@@ -78,7 +70,8 @@ struct Off {
     note: String,
 }
 
-const CORNERS: [&str; 4] = ["lower left", "lower right", "upper right", "upper left"];
+/// What the table says instead of a fit where a block prints nothing on an image.
+const NOTHING_PRINTED: &str = "nothing printed";
 
 impl<'a> Blocks<'a> {
     pub(crate) fn new(table: &'a Table, limits: &'a [Register], project: &'a Project) -> Self {
@@ -87,7 +80,6 @@ impl<'a> Blocks<'a> {
             blocks: colour_blocks(project, table),
             table,
             limits,
-            project,
         }
     }
 
@@ -109,57 +101,69 @@ impl<'a> Blocks<'a> {
             };
             let off = match sheet.missing.get(TABLE) {
                 Some(trouble) => Err(trouble.words()),
-                None => self.off(sheet.impression.sheet, block, image, limit.at, z),
+                None => match self.off(sheet.impression.sheet, block, image, limit.at, z) {
+                    Ok(None) => continue,
+                    Ok(Some(off)) => Ok(off),
+                    Err(why) => Err(why),
+                },
             };
             found.extend(judged(block, limit, &off));
         }
         found
     }
 
-    /// How far off a block is, or why that is not known. Where the image's own
-    /// fit does not tell, the whole sheet's does, at this image's corners.
-    fn off(&self, sheet: usize, block: &str, image: &str, at: At, z: f64) -> Result<Off, String> {
+    /// How far off a block is, or why that is not known; nothing where it does
+    /// not print on the image. Where the image's own fit does not tell, the
+    /// whole sheet's does.
+    fn off(
+        &self,
+        sheet: usize,
+        block: &str,
+        image: &str,
+        at: At,
+        z: f64,
+    ) -> Result<Option<Off>, String> {
         let rows = self.rows.get(&sheet).map_or(&[][..], Vec::as_slice);
+        let text = |row: usize, column: &str| self.table.get(row, column).as_str().unwrap_or("");
         let find = |name: &str| {
-            rows.iter().copied().find(|r| {
-                self.table.get(*r, "block").as_str() == Some(block)
-                    && self.table.get(*r, "image").as_str() == Some(name)
-            })
+            rows.iter()
+                .copied()
+                .find(|r| text(*r, "block") == block && text(*r, "image") == name)
         };
         let mut why = String::new();
         for name in [image, WHOLE, "both"] {
             let Some(row) = find(name) else { continue };
-            let identified = self.table.get(row, "identified").as_bool() == Some(true);
-            let told = self.table.get(row, "shift_x_mm").as_f64().is_some();
-            if !identified && !told {
+            if text(row, "off_by") == NOTHING_PRINTED && name == image {
+                return Ok(None);
+            }
+            let Some(mut off) = (match at {
+                At::WorstPlace => self.worst(row, z),
+                At::Middle => self.middle(row, z),
+            }) else {
                 if why.is_empty() {
-                    let reason = self
-                        .table
-                        .get(row, "why")
-                        .as_str()
-                        .unwrap_or("no reason given");
+                    let reason = match text(row, "why") {
+                        "" => "no reason given",
+                        reason => reason,
+                    };
                     why = format!("not identified: {reason}");
                 }
                 continue;
-            }
-            let mut off = self
-                .measured(row, image, at, z)
-                .ok_or("its standard errors are not given")?;
-            if !identified {
+            };
+            let by = match (at, text(row, "off_by")) {
+                (At::Middle, _) | (_, "") => name,
+                (At::WorstPlace, by) => by,
+            };
+            let told = find(by).unwrap_or(row);
+            if self.table.get(told, "identified").as_bool() != Some(true) {
                 off.note.push_str(", seen faintly");
             }
-            if name != image {
+            if by != image {
                 off.note.push_str(", by the whole sheet's fit");
             }
-            if self
-                .table
-                .get(row, "basis")
-                .as_str()
-                .is_some_and(|b| b != "absolute")
-            {
+            if !matches!(text(row, "basis"), "" | "absolute") {
                 off.note.push_str(", against the reference");
             }
-            return Ok(off);
+            return Ok(Some(off));
         }
         Err(if why.is_empty() {
             "the table has no row about it".to_owned()
@@ -168,120 +172,47 @@ impl<'a> Blocks<'a> {
         })
     }
 
-    fn measured(&self, row: usize, image: &str, at: At, z: f64) -> Option<Off> {
-        let n = |column: &str| {
-            self.table
-                .get(row, column)
-                .as_f64()
-                .filter(|v| v.is_finite())
+    fn number(&self, row: usize, column: &str) -> Option<f64> {
+        let value = self.table.get(row, column).as_f64();
+        value.filter(|v| v.is_finite())
+    }
+
+    /// At the worst place of what it prints. The table's interval is of 90 %:
+    /// with another confidence its ends move as those of a normal distribution.
+    fn worst(&self, row: usize, z: f64) -> Option<Off> {
+        let n = |column: &str| self.number(row, column);
+        let (value, se) = (n("off_mm")?, n("off_se_mm")?);
+        let ninety = quantiles::normal(0.95)?;
+        let end = |column: &str| Some(value + (n(column)? - value) * z / ninety);
+        let place = match (n("off_x_mm"), n("off_y_mm")) {
+            (Some(x), Some(y)) => {
+                format!("at worst, {x:.0} mm right and {y:.0} mm up of the sheet's centre")
+            }
+            _ => "at worst".to_owned(),
         };
+        Some(Off {
+            quantity: Quantity {
+                value,
+                se: Some(se),
+                low: end("off_low_mm")?.max(0.0),
+                high: end("off_high_mm")?,
+            },
+            note: place,
+        })
+    }
+
+    fn middle(&self, row: usize, z: f64) -> Option<Off> {
+        let n = |column: &str| self.number(row, column);
         let shift = Point::new(n("shift_x_mm")?, n("shift_y_mm")?);
         let zero = n("zero_se_mm").unwrap_or(0.0);
         let own = [
             libm::hypot(n("shift_x_se_mm")?, zero),
             libm::hypot(n("shift_y_se_mm")?, zero),
         ];
-        let area = self.area(image);
-        let (At::WorstCorner, Some(area)) = (at, area) else {
-            let quantity = radial(shift, [own[0] * own[0], own[1] * own[1]], z);
-            return Some(Off {
-                quantity,
-                note: "at its middle".to_owned(),
-            });
-        };
-        let permille = |c: &str| n(c).map(|v| v / 1000.0);
-        let turn = permille("theta_mrad").unwrap_or(0.0);
-        let shear = permille("shear_mrad").unwrap_or(0.0);
-        let stretch = [
-            permille("stretch_x_permille").unwrap_or(0.0),
-            permille("stretch_y_permille").unwrap_or(0.0),
-        ];
-        let both = |measured: &str, zero: &str| {
-            libm::hypot(
-                permille(measured).unwrap_or(0.0),
-                permille(zero).unwrap_or(0.0),
-            )
-        };
-        let across = libm::hypot(
-            both("theta_se_mrad", "zero_theta_se_mrad"),
-            both("shear_se_mrad", "zero_shear_se_mrad"),
-        );
-        let se = [
-            both("stretch_x_se_permille", "zero_stretch_x_se_permille"),
-            both("stretch_y_se_permille", "zero_stretch_y_se_permille"),
-            across,
-        ];
-        let a = [[stretch[0], shear - turn], [shear + turn, stretch[1]]];
-        let centre = Point::new(n("dx_mm")?, n("dy_mm")?);
-        let middle = middle(a, shift - centre, &area);
-        let mut worst: Option<(Quantity, &str)> = None;
-        for (p, name) in area.corners().into_iter().zip(CORNERS) {
-            let arm = p - middle;
-            let moved = Point::new(
-                a[0][0] * arm.x + a[0][1] * arm.y,
-                a[1][0] * arm.x + a[1][1] * arm.y,
-            );
-            let square = |v: f64| v * v;
-            let variance = [
-                square(own[0]) + square(arm.x * se[0]) + square(arm.y * se[2]),
-                square(own[1]) + square(arm.y * se[1]) + square(arm.x * se[2]),
-            ];
-            let q = radial(shift + moved, variance, z);
-            worst = Some(match worst {
-                None => (q, name),
-                Some((w, other)) => {
-                    // Ends of the largest of four: the largest of each.
-                    let (top, name) = if q.value > w.value {
-                        (q, name)
-                    } else {
-                        (w, other)
-                    };
-                    let ends = Quantity {
-                        low: q.low.max(w.low),
-                        high: q.high.max(w.high),
-                        ..top
-                    };
-                    (ends, name)
-                }
-            });
-        }
-        let (quantity, corner) = worst?;
         Some(Off {
-            quantity,
-            note: format!("at the {corner} corner"),
+            quantity: radial(shift, own.map(|se| se * se), z),
+            note: "at its middle".to_owned(),
         })
-    }
-
-    /// Where an image lies on the sheet; the sheet itself where the config has no images.
-    fn area(&self, image: &str) -> Option<Rect> {
-        let named = self.project.images.iter().find(|i| i.name == image);
-        named.map(restrike_stage::ImageArea::rect).or_else(|| {
-            self.project
-                .sheet
-                .map(|s| Rect::centred(s.width_mm, s.height_mm))
-        })
-    }
-}
-
-/// Where the block's middle is: A m = shift - d; the image's middle where that
-/// does not tell.
-fn middle(a: [[f64; 2]; 2], by: Point, area: &Rect) -> Point {
-    let centre = area.centre();
-    let det = a[0][0] * a[1][1] - a[0][1] * a[1][0];
-    let size = a.iter().flatten().map(|v| v * v).sum::<f64>();
-    if det.abs() <= 1e-6 * size {
-        return centre;
-    }
-    let m = Point::new(
-        (a[1][1] * by.x - a[0][1] * by.y) / det,
-        (a[0][0] * by.y - a[1][0] * by.x) / det,
-    );
-    // On the sheet, give or take: elsewhere rounding has made it up.
-    let reach = 2.0 * area.width().max(area.height());
-    if (m - centre).norm() <= reach {
-        m
-    } else {
-        centre
     }
 }
 

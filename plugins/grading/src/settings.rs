@@ -55,10 +55,10 @@ pub(crate) enum Missing {
 /// Where on an image the register counts.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Deserialize, JsonSchema)]
 pub(crate) enum At {
-    /// At the corner of the image where the block is farthest off.
+    /// Where it is farthest off of all it prints on the image.
     #[default]
-    #[serde(rename = "worst corner")]
-    WorstCorner,
+    #[serde(rename = "worst place")]
+    WorstPlace,
     /// At the block's own middle.
     #[serde(rename = "middle")]
     Middle,

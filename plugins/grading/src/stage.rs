@@ -8,8 +8,9 @@ use restrike_stage::{
     StageError, Summary, columns,
 };
 
-use crate::grade::{Grade, Standing};
+use crate::grade::Standing;
 use crate::judge::Stand;
+use crate::odds::Judged;
 use crate::order::{self, Counts};
 use crate::picture;
 use crate::register::{self, Blocks};
@@ -29,6 +30,8 @@ pub(crate) struct Grading {
 pub(crate) struct GradedImage {
     pub(crate) name: String,
     pub(crate) standing: Standing,
+    /// With the chances of its grades.
+    pub(crate) judged: Judged,
     /// Tolerances looked at.
     pub(crate) checked: usize,
     /// Those not kept, the gravest first.
@@ -131,9 +134,7 @@ fn grade<'a>(sheet: &Sheet<'a>, images: &[String], measures: &Measures<'_>) -> G
                 None => measures.findings(sheet, name),
             };
             let checked = findings.len();
-            let standing = findings
-                .iter()
-                .fold(Standing::PASS, |all, f| all.and(f.standing()));
+            let judged = Judged::of(&findings, measures.z);
             findings.retain(|f| f.stand != Stand::Inside);
             findings.sort_by_key(|f| {
                 let s = f.standing();
@@ -141,7 +142,8 @@ fn grade<'a>(sheet: &Sheet<'a>, images: &[String], measures: &Measures<'_>) -> G
             });
             GradedImage {
                 name: name.clone(),
-                standing,
+                standing: judged.standing,
+                judged,
                 checked,
                 findings,
             }
@@ -340,10 +342,10 @@ impl Grading {
             .as_deref()
             .or(editions.last().copied())
             .unwrap_or_default();
-        let sheets: Vec<Vec<Standing>> = graded
+        let sheets: Vec<Vec<Judged>> = graded
             .iter()
             .filter(|s| s.impression.edition == edition)
-            .map(|s| s.images.iter().map(|i| i.standing).collect())
+            .map(|s| s.images.iter().map(|i| i.judged).collect())
             .collect();
         let (row, words) = tables::order_row(edition, order, &order::forecast(order, &sheets));
         out.note(Level::Info, &words);
@@ -359,8 +361,13 @@ impl Grading {
         out: &mut dyn Output,
     ) -> Result<(), StageError> {
         let how = (self.settings.interval, self.settings.yield_confidence);
-        let counted = Counts::of(of.iter().map(|s| s.standing));
-        let found = order::yield_of(&counted, how.0, how.1);
+        let counts = |all: &[Judged]| Counts::of(all.iter().map(|j| j.standing));
+        let sheets: Vec<Judged> = of
+            .iter()
+            .map(|s| Judged::all(s.images.iter().map(|i| i.judged)))
+            .collect();
+        let counted = counts(&sheets);
+        let found = order::yield_of(&sheets, how.0, how.1);
         let name = if edition.is_empty() {
             "the stack".to_owned()
         } else {
@@ -379,30 +386,30 @@ impl Grading {
             return Ok(());
         }
         for (k, image) in images.iter().enumerate() {
-            let counted = Counts::of(of.iter().filter_map(|s| Some(s.images.get(k)?.standing)));
-            let found = order::yield_of(&counted, how.0, how.1);
-            let row = tables::yield_row(edition, image, &counted, 0, found, how);
+            let all: Vec<Judged> = of
+                .iter()
+                .filter_map(|s| Some(s.images.get(k)?.judged))
+                .collect();
+            let found = order::yield_of(&all, how.0, how.1);
+            let row = tables::yield_row(edition, image, &counts(&all), 0, found, how);
             out.row(YIELDS, row)?;
         }
-        let all = Counts::of(of.iter().flat_map(|s| s.images.iter().map(|i| i.standing)));
-        let pairs: Vec<[Standing; 2]> = of
+        let all: Vec<Judged> = of
+            .iter()
+            .flat_map(|s| s.images.iter().map(|i| i.judged))
+            .collect();
+        let pairs: Vec<[Judged; 2]> = of
             .iter()
             .filter_map(|s| match s.images.as_slice() {
-                [a, b] => Some([a.standing, b.standing]),
+                [a, b] => Some([a.judged, b.judged]),
                 _ => None,
             })
             .collect();
         if pairs.is_empty() {
             return Ok(());
         }
-        let is_pass = |s: Standing| match (s.worst, s.best) {
-            (Grade::Pass, _) => Some(true),
-            (_, Grade::Pass) => None,
-            _ => Some(false),
-        };
-        let known = order::halves_good(&pairs, is_pass);
-        let found = order::yield_of_halves(&all, known, how.1);
-        let row = tables::yield_row(edition, COPIES, &all, 0, found, how);
+        let found = order::yield_of_halves(&pairs, how.1);
+        let row = tables::yield_row(edition, COPIES, &counts(&all), 0, found, how);
         out.row(YIELDS, row)
     }
 }

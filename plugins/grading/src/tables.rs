@@ -53,7 +53,7 @@ pub(crate) fn specs() -> Vec<TableSpec> {
         C::text("leads_to", "second, reject or look again: what being outside leads to."),
         C::text("tolerance", "What the tolerance is called."),
         C::text("table", "Table the value is from."),
-        C::text("column", "Its column; register_mm is how far the block is off at the image's worst corner or its own middle; none where rows are counted."),
+        C::text("column", "Its column; register_mm is how far the block is off, at worst over what it prints on the image or at its own middle; none where rows are counted."),
         C::text("block", "The block, where the table has that column."),
         C::text("unit", "Unit of the numbers in this row."),
         number("value", "", "The value; of several rows the worst."),
@@ -100,10 +100,16 @@ pub(crate) fn specs() -> Vec<TableSpec> {
         ),
         pct(
             "yield_pct",
-            "Share that passes of those of which it is known: pass, second, reject, and of those to be looked at again the ones whose best grade is no pass.",
+            "Share that passes. One to be looked at again counts by the chance that all that is in doubt lies inside its limits; where a number is missing it is left out.",
         ),
-        pct("yield_low_pct", "Lower end of its interval."),
-        pct("yield_high_pct", "Upper end of its interval."),
+        pct(
+            "yield_low_pct",
+            "Lower end of its interval if none of those to be looked at again passes.",
+        ),
+        pct(
+            "yield_high_pct",
+            "Upper end of its interval if all of them do that may.",
+        ),
         C::text("interval", "Kind and confidence of the interval."),
         pct(
             "yield_least_pct",
@@ -123,11 +129,16 @@ pub(crate) fn specs() -> Vec<TableSpec> {
             "Good ones there are, those to be looked at again left out.",
         ),
         C::integer("still_wanted", "", "Good ones still wanted."),
-        C::integer("pilot_good", "", "Good ones the forecast rests on."),
+        C::number(
+            "pilot_good",
+            "",
+            1,
+            "Good ones the forecast rests on, those to be looked at again by their chances.",
+        ),
         C::integer(
             "pilot",
             "",
-            "Those of which it is known whether they are good; of two-up sheets, where both halves are.",
+            "Those that were measured; of two-up sheets, where both halves were.",
         ),
         C::number(
             "good_per_sheet",
@@ -304,38 +315,38 @@ pub(crate) fn yield_row(
     let confidence = format!("{} %", figure(100.0 * level));
     let kind = if of == COPIES {
         // Halves are pairs, for which there is no exact interval.
-        "beta, from sheets with both halves known".to_owned()
+        "beta, from sheets with no, one and two good halves".to_owned()
     } else {
         kind.name().to_owned()
     };
     let say = match &found {
         Some(y) => {
             let mut say = format!(
-                "{} of {} pass ({of} of which that is known): {} % ({confidence} interval {} to {} %); {} to be looked at again.",
+                "{} of {} ({of}) pass, {} do not, {} are to be looked at again",
                 counts.pass,
-                counts.known(),
+                counts.all(),
+                counts.second + counts.reject,
+                counts.look_again,
+            );
+            if counts.look_again == 0 {
+                say.push_str(": yield ");
+            } else {
+                say.push_str("; with each of these by its chance, as near its limits as it was measured, the yield is ");
+            }
+            say.push_str(&format!(
+                "{} % ({confidence} interval {} to {} %",
                 figure(100.0 * y.share),
                 figure(100.0 * y.interval.low),
                 figure(100.0 * y.interval.high),
-                counts.look_again
-            );
-            if let (true, Some(least), Some(most)) = (
-                counts.look_again > 0,
-                bound(counts.pass),
-                bound(counts.may_pass()),
-            ) {
-                say.push_str(&format!(
-                    " Those are no fair part of all, for what is near a limit is undecided and a clear reject is not: look at them before the yield is believed. By how they turn out {} to {} % of all pass.",
-                    figure(least),
-                    figure(most)
-                ));
-            }
+            ));
+            say.push_str(if counts.look_again == 0 {
+                ")."
+            } else {
+                ", from none of them passing to all)."
+            });
             say
         }
-        None => format!(
-            "No yield: of {} ({of}) it is not known of any whether it passes.",
-            counts.all()
-        ),
+        None => format!("No yield: of {} ({of}) none was measured.", counts.all()),
     };
     Row::new()
         .set("edition", text(edition))
@@ -351,12 +362,7 @@ pub(crate) fn yield_row(
         .set("interval", found.map(|_| format!("{kind}, {confidence}")))
         .set("yield_least_pct", bound(counts.pass))
         .set("yield_most_pct", bound(counts.may_pass()))
-        .set(
-            "reason",
-            found
-                .is_none()
-                .then_some("of none it is known whether it passes"),
-        )
+        .set("reason", found.is_none().then_some("none was measured"))
         .set("words", say)
 }
 
@@ -370,11 +376,11 @@ pub(crate) fn order_row(edition: &str, order: &Order, f: &Forecast) -> (Row, Str
         Of::Sheets => "sheets",
     };
     let whole = |n: u64| i64::try_from(n).unwrap_or(i64::MAX);
-    let d = &f.decided;
+    let d = &f.likely;
     let still = u64::from(order.good).saturating_sub(d.good);
     let reason = match (d.sheets, d.pilot.1) {
         (Some(_), _) => None,
-        (None, 0) => Some("of no sheet it is known yet whether it is good"),
+        (None, 0) => Some("no sheet was measured yet"),
         (None, _) => Some("more sheets than anybody prints: too few are good"),
     };
     let confidence = figure(100.0 * order.confidence);
@@ -408,7 +414,7 @@ pub(crate) fn order_row(edition: &str, order: &Order, f: &Forecast) -> (Row, Str
         .set("wanted", i64::from(order.good))
         .set("good", whole(d.good))
         .set("still_wanted", whole(still))
-        .set("pilot_good", whole(d.pilot.0))
+        .set("pilot_good", d.pilot.0)
         .set("pilot", whole(d.pilot.1))
         .set("good_per_sheet", (d.pilot.1 > 0).then_some(d.per_sheet))
         .set("sheets_to_print", d.sheets)

@@ -19,6 +19,7 @@ mod learning;
 mod level;
 mod local;
 mod located;
+mod off;
 mod paper;
 mod parted;
 mod pictures;

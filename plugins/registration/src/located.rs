@@ -38,6 +38,8 @@ pub(crate) struct Located {
     pub(crate) covariance: [[f64; RIDE]; RIDE],
     /// Standard errors of the zero, in the motion's units: common to all sheets.
     pub(crate) zero_se: [f64; RIDE],
+    /// Covariance of the zero, likewise.
+    pub(crate) zero_covariance: [[f64; RIDE]; RIDE],
     /// The block's middle, where it should print, mm.
     pub(crate) at: Point,
     /// Shift at the block's middle, mm.
@@ -154,6 +156,7 @@ pub(crate) fn located(fit: &Fitted, block: &Known, at: usize, limits: Limits) ->
         motion,
         covariance,
         zero_se: [0, 1, 2, 3, 4, 5].map(|i| zero_covariance[i][i].max(0.0).sqrt()),
+        zero_covariance,
         at: centre,
         middle,
         middle_se,
@@ -180,6 +183,35 @@ pub(crate) fn located(fit: &Fitted, block: &Known, at: usize, limits: Limits) ->
         out.reason = unseen(&out, limits);
     }
     Some(out)
+}
+
+/// Retreats of two images that differ by this many standard errors, and by this
+/// much in mm, are two.
+const APART_SE: f64 = 4.0;
+const APART_MM: f64 = 0.03;
+
+/// Takes back what the fit of the whole sheet says of a block whose edges stand
+/// back differently on the sheet's images: it knows one retreat only, and what
+/// that cannot explain goes into the motion.
+pub(crate) fn worn_apart<'a>(
+    whole: &mut Located,
+    images: impl Iterator<Item = (&'a str, &'a Located)>,
+) {
+    let told: Vec<_> = images.filter(|(_, l)| l.given()).collect();
+    for (i, (name, a)) in told.iter().enumerate() {
+        for (other, b) in &told[i + 1..] {
+            let differ = (a.retreat.0 - b.retreat.0).abs();
+            if whole.given()
+                && differ > APART_MM.max(APART_SE * libm::hypot(a.retreat.1, b.retreat.1))
+            {
+                whole.vague = true;
+                whole.reason = Some(format!(
+                    "its edges stand back by {:.3} mm on {name} and by {:.3} mm on {other}: take the rows of these images",
+                    a.retreat.0, b.retreat.0
+                ));
+            }
+        }
+    }
 }
 
 /// Standard error of a ride's shift at a place, the larger axis, mm.
@@ -281,4 +313,53 @@ fn unseen(l: &Located, limits: Limits) -> Option<String> {
             l.area_se, limits.se
         )
     })
+}
+
+#[cfg(test)]
+pub(crate) mod tests {
+    use super::*;
+
+    /// A block that lies where it should, known exactly.
+    pub(crate) fn still() -> Located {
+        Located {
+            motion: [0.0; RIDE],
+            covariance: [[0.0; RIDE]; RIDE],
+            zero_se: [0.0; RIDE],
+            zero_covariance: [[0.0; RIDE]; RIDE],
+            at: Point::default(),
+            middle: Point::default(),
+            middle_se: [0.0; 2],
+            zero_middle_se: 0.0,
+            retreat: (0.0, 0.0),
+            weakest: (0.0, 0.0),
+            area_se: 0.0,
+            pieces: 10.0,
+            fitting: 1.0,
+            reason: None,
+            lost: None,
+            vague: false,
+        }
+    }
+
+    #[test]
+    fn halves_that_wore_differently_take_the_whole_sheets_place_back() {
+        let half = |retreat: f64| Located {
+            retreat: (retreat, 0.004),
+            ..still()
+        };
+        let after = |left: f64, right: f64| {
+            let mut whole = still();
+            let halves = [("left", half(left)), ("right", half(right))];
+            worn_apart(&mut whole, halves.iter().map(|(n, l)| (*n, l)));
+            whole
+        };
+        assert!(after(0.05, 0.07).given());
+        let apart = after(0.05, 0.09);
+        assert!(!apart.given());
+        let why = apart.reason.unwrap();
+        assert!(
+            why.contains("0.050 mm on left and by 0.090 mm on right"),
+            "{why}"
+        );
+    }
 }

@@ -13,8 +13,9 @@ use crate::frame::place;
 use crate::joint::Fitted;
 use crate::layers::Layer;
 use crate::learning::Learning;
-use crate::located::{Limits, located};
+use crate::located::{Limits, Located, located, worn_apart};
 use crate::marks;
+use crate::off::{Worst, outline};
 use crate::pictures;
 use crate::placement;
 use crate::record::{self, Known};
@@ -22,6 +23,9 @@ use crate::relative;
 use crate::seen::Edge;
 use crate::settings::Settings;
 use crate::tables::{self, BLOCKS, SHEETS};
+
+/// All of the sheet as an image.
+const WHOLE: &str = "whole";
 
 /// The stage.
 pub(crate) struct Registration {
@@ -55,19 +59,40 @@ impl Registration {
             reach: self.settings.reach_mm,
             pixel: to_print.determinant().abs().sqrt(),
         };
-        let mut fits = vec![("whole".to_owned(), Some(&aligned.whole))];
-        for (image, part) in self.project.images.iter().zip(&aligned.parts) {
-            fits.push((image.name.clone(), part.as_ref()));
+        let locate = |fit: &Fitted| -> Vec<Option<Located>> {
+            (0..known.len())
+                .map(|n| located(fit, &known[n], n, limits))
+                .collect()
+        };
+        let mut of_sheet = locate(&aligned.whole);
+        let parts: Vec<_> = self
+            .project
+            .images
+            .iter()
+            .zip(&aligned.parts)
+            .filter_map(|(image, part)| Some((image, part.as_ref()?, locate(part.as_ref()?))))
+            .collect();
+        for (n, l) in of_sheet.iter_mut().enumerate() {
+            let images = parts
+                .iter()
+                .filter_map(|(image, _, found)| Some((image.name.as_str(), found[n].as_ref()?)));
+            if let Some(l) = l {
+                worn_apart(l, images);
+            }
         }
-        for (image, fit) in fits {
-            let Some(fit) = fit else { continue };
+        let mut fits = vec![(WHOLE, None, &aligned.whole, &of_sheet)];
+        for (image, fit, found) in &parts {
+            fits.push((image.name.as_str(), Some(image.rect()), *fit, found));
+        }
+        for (image, area, fit, found) in fits {
             for (n, block) in known.iter().enumerate() {
-                if let Some(l) = located(fit, block, n, limits) {
-                    out.row(
-                        BLOCKS,
-                        tables::block_row(&image, block, &l, fit.state.strength[n]),
-                    )?;
-                }
+                let Some(l) = &found[n] else { continue };
+                let outline = outline(&aligned.layers[n], area);
+                let of_sheet = of_sheet[n].as_ref().map(|l| (l, WHOLE));
+                let fits = [Some((l, image)), of_sheet];
+                let off = Worst::of(fits.into_iter().flatten(), &outline);
+                let strength = fit.state.strength[n];
+                out.row(BLOCKS, tables::block_row(image, block, l, strength, &off))?;
             }
         }
         for b in &self.project.blocks {

@@ -5,6 +5,7 @@ use restrike_stage::{ColumnSpec as C, Row, Scope, TableSpec};
 use crate::basis::Basis;
 use crate::joint::Fitted;
 use crate::located::{Located, NINETY, direction};
+use crate::off::Worst;
 use crate::record::Known;
 
 pub(crate) const BLOCKS: &str = "registration";
@@ -208,6 +209,31 @@ pub(crate) fn specs() -> Vec<TableSpec> {
                     4,
                     "Standard error of the block's displacement, root mean square over what it prints: shift, turn, stretch and shear together.",
                 ),
+                number(
+                    "off_mm",
+                    "mm",
+                    4,
+                    "How far the block is off at worst over what it prints on the image: the length of its displacement where that is longest.",
+                ),
+                number("off_se_mm", "mm", 4, "Its standard error, zero included."),
+                number(
+                    "off_low_mm",
+                    "mm",
+                    4,
+                    "Lower end of its 90 % interval, zero included.",
+                ),
+                number("off_high_mm", "mm", 4, "Upper end of it."),
+                number(
+                    "off_x_mm",
+                    "mm",
+                    1,
+                    "Where that is, from the sheet's centre to the right.",
+                ),
+                number("off_y_mm", "mm", 1, "The same upwards."),
+                C::text(
+                    "off_by",
+                    "The image whose fit it is from: whole where a half's own tells no place; `nothing printed` where the block prints nothing on the image.",
+                ),
             ],
         },
         TableSpec {
@@ -265,7 +291,20 @@ pub(crate) fn specs() -> Vec<TableSpec> {
 }
 
 /// The row of a block on an image.
-pub(crate) fn block_row(image: &str, block: &Known, l: &Located, strength: f64) -> Row {
+///
+/// `off`: how far off it is at worst, and by which image's fit.
+pub(crate) fn block_row(
+    image: &str,
+    block: &Known,
+    l: &Located,
+    strength: f64,
+    off: &Worst<'_>,
+) -> Row {
+    let (by, off) = match off {
+        Worst::Unknown => (None, None),
+        Worst::PrintsNothing => (Some("nothing printed"), None),
+        Worst::Off(off, by) => (Some(*by), Some(off)),
+    };
     let se = |i: usize| l.covariance[i][i].max(0.0).sqrt();
     let half = |i: usize| {
         let spread = l.covariance[i][i] + l.zero_se[i] * l.zero_se[i];
@@ -328,6 +367,13 @@ pub(crate) fn block_row(image: &str, block: &Known, l: &Located, strength: f64) 
         .set("weakest_deg", bounded(l.weakest.0))
         .set("weakest_se_mm", bounded(l.weakest.1))
         .set("area_se_mm", bounded(l.area_se))
+        .set("off_mm", off.map(|o| o.length))
+        .set("off_se_mm", off.map(|o| o.se))
+        .set("off_low_mm", off.map(|o| o.interval[0]))
+        .set("off_high_mm", off.map(|o| o.interval[1]))
+        .set("off_x_mm", off.map(|o| o.at.x))
+        .set("off_y_mm", off.map(|o| o.at.y))
+        .set("off_by", by)
 }
 
 /// The row of a block of which the record holds no shape.

@@ -192,7 +192,7 @@ pub(super) struct Landed {
     pub(super) se: f64,
 }
 
-pub(super) const REGISTRATION: [&str; 20] = [
+pub(super) const REGISTRATION: [&str; 18] = [
     "sheet",
     "image",
     "block",
@@ -204,23 +204,24 @@ pub(super) const REGISTRATION: [&str; 20] = [
     "shift_y_mm",
     "shift_y_se_mm",
     "zero_se_mm",
-    "dx_mm",
-    "dy_mm",
-    "theta_mrad",
-    "theta_se_mrad",
-    "stretch_x_permille",
-    "stretch_x_se_permille",
-    "stretch_y_permille",
-    "stretch_y_se_permille",
-    "shear_mrad",
+    "off_mm",
+    "off_se_mm",
+    "off_low_mm",
+    "off_high_mm",
+    "off_x_mm",
+    "off_y_mm",
+    "off_by",
 ];
+
+/// Half-width of the table's intervals in standard errors.
+const NINETY: f64 = 1.644_853_6;
 
 pub(super) fn registration(rows: &[Landed]) -> Table {
     let rows = rows
         .iter()
         .map(|l| {
             let (x, y) = (l.shift.map(|s| s.0), l.shift.map(|s| s.1));
-            let nought = || Value::from(l.shift.map(|_| 0.0));
+            let off = l.shift.map(|s| libm::hypot(s.0, s.1));
             vec![
                 l.sheet.into(),
                 l.image.into(),
@@ -233,15 +234,13 @@ pub(super) fn registration(rows: &[Landed]) -> Table {
                 y.into(),
                 l.se.into(),
                 0.0.into(),
-                x.into(),
-                y.into(),
-                nought(),
-                0.0.into(),
-                nought(),
-                0.0.into(),
-                nought(),
-                0.0.into(),
-                nought(),
+                off.into(),
+                off.map(|_| l.se).into(),
+                off.map(|o| (o - NINETY * l.se).max(0.0)).into(),
+                off.map(|o| o + NINETY * l.se).into(),
+                off.map(|_| -35.0).into(),
+                off.map(|_| 20.0).into(),
+                off.map(|_| l.image).into(),
             ]
         })
         .collect();

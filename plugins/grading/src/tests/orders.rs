@@ -69,7 +69,13 @@ fn those_to_be_looked_at_again_give_the_range() {
         num(o, "sheets_to_print_most"),
     );
     assert!(least < likely && likely < most, "{least} {likely} {most}");
-    assert_eq!((num(o, "pilot_good"), num(o, "pilot")), (20.0, 22.0));
+    // On the limit a sheet counts for half a good one.
+    assert_eq!((num(o, "pilot_good"), num(o, "pilot")), (22.5, 27.0));
+    let y = &kept.of(YIELDS)[0];
+    assert!((num(y, "yield_pct") - 100.0 * 22.5 / 27.0).abs() < 1e-9);
+    // Jeffreys' interval of 20 of 27 below, of 25 of 27 above (scipy.stats.beta.ppf).
+    assert!((num(y, "yield_low_pct") - 55.711).abs() < 1e-3, "{y:?}");
+    assert!((num(y, "yield_high_pct") - 98.429).abs() < 1e-3, "{y:?}");
 }
 
 #[test]
@@ -77,8 +83,14 @@ fn where_nothing_is_good_no_number_is_made_up() {
     let kept = one_image(0, 30, 0, &json!({ "good": 5000 }));
     let o = &kept.of(ORDERS)[0];
     assert!(words(o, "reason").contains("too few are good"), "{o:?}");
-    let kept = one_image(0, 0, 3, &json!({ "good": 5 }));
-    assert!(words(&kept.of(ORDERS)[0], "reason").contains("of no sheet it is known"));
+    let sheets = stack(3);
+    let kept = grade(
+        &one_up(),
+        &sheets,
+        &[widths(&[])],
+        &json!({ "tolerance": [{ "table": "ink", "column": "width_mm", "high": 0.4, "grade": "reject" }], "order": { "good": 5 } }),
+    );
+    assert!(words(&kept.of(ORDERS)[0], "reason").contains("no sheet was measured"));
 }
 
 fn landed(sheet: usize, image: &'static str, x: f64) -> Vec<Landed> {
