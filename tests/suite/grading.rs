@@ -81,7 +81,8 @@ fn the_preset_for_a_stack_grades_halves_and_counts_them() {
     // normal distribution. Of the verso there is none.
     let reasons = table("grading_reasons");
     let chance = |image: &str| -> f64 {
-        let of = |r: &&Vec<String>, name: &str, what: &str| r[column(&reasons, name)].contains(what);
+        let of =
+            |r: &&Vec<String>, name: &str, what: &str| r[column(&reasons, name)].contains(what);
         let found: Vec<&Vec<String>> = reasons[1..]
             .iter()
             .filter(|r| of(r, "file", "014") && of(r, "image", image))
@@ -98,9 +99,16 @@ fn the_preset_for_a_stack_grades_halves_and_counts_them() {
     let counts: Vec<String> = yields[1..]
         .iter()
         .map(|r| {
-            ["of", "pass", "second", "reject", "look_again", "not_counted"]
-                .map(|c| cell(r, c))
-                .join(" ")
+            [
+                "of",
+                "pass",
+                "second",
+                "reject",
+                "look_again",
+                "not_counted",
+            ]
+            .map(|c| cell(r, c))
+            .join(" ")
         })
         .collect();
     assert_eq!(
@@ -129,7 +137,14 @@ fn the_preset_for_a_stack_grades_halves_and_counts_them() {
     let order = table("grading_order");
     let number = |name: &str| order[1][column(&order, name)].as_str();
     assert_eq!(
-        ["good", "still_wanted", "pilot", "sheets_to_print", "sheets_on_average"].map(number),
+        [
+            "good",
+            "still_wanted",
+            "pilot",
+            "sheets_to_print",
+            "sheets_on_average"
+        ]
+        .map(number),
         ["5", "55", "12", "103", "54"]
     );
     let pilot: f64 = number("pilot_good").parse().unwrap();
