@@ -148,7 +148,7 @@ mod tests {
     #[test]
     fn what_is_certain_needs_no_chance_and_what_is_missing_has_none() {
         let missing = Finding::missing("scan", "blank");
-        assert_eq!(Judged::of(&[missing.clone()], 1.645).pass, None);
+        assert_eq!(Judged::of(std::slice::from_ref(&missing), 1.645).pass, None);
         let off = finding("a", 0.9, 0.2, Leads::Reject);
         let both = Judged::of(&[missing, off], 1.645);
         assert_eq!((both.pass, both.second), (Some(0.0), Some(0.0)));

@@ -35,7 +35,7 @@ fn the_worst_place_is_what_the_table_says_it_is() {
     set(&mut t, 0, "off_low_mm", 0.1.into());
     set(&mut t, 0, "off_high_mm", 0.16.into());
     let settings = json!({ "register": [{ "image": "left", "reject_mm": 0.05 }] });
-    let kept = grade(&one_block(), &stack(1), &[t.clone()], &settings);
+    let kept = grade(&one_block(), &stack(1), std::slice::from_ref(&t), &settings);
     let reason = &kept.of(REASONS)[0];
     let found = ["value", "value_se", "value_low", "value_high"].map(|c| num(reason, c));
     for (a, b) in found.iter().zip([0.12, 0.02, 0.1, 0.16]) {
