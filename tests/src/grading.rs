@@ -64,17 +64,21 @@ fn truly_off(truth: &Truth, key: &str, block: &str, printed: &[Point]) -> Option
 impl Register {
     fn add(&mut self, m: &Measured) -> Result<()> {
         let key = m.design.key().context("no key")?.name.clone();
-        let table = m.table("grading_reasons")?;
+        let table = m.table("registration")?;
         let mut places: BTreeMap<(String, String), Vec<Point>> = BTreeMap::new();
         for row in &table.rows {
             let truth = m.truth_of(table, row)?;
             let text = |c: &str| cell(table, row, c).as_str().unwrap_or("").to_owned();
             let number = |c: &str| cell(table, row, c).as_f64();
-            if truth.kind != SheetKind::Good || text("column") != "register_mm" {
+            if truth.kind != SheetKind::Good {
                 continue;
             }
-            let found = (number("value"), number("value_low"), number("value_high"));
-            let relative = text("note").contains("reference");
+            let found = (
+                number("off_mm"),
+                number("off_low_mm"),
+                number("off_high_mm"),
+            );
+            let relative = text("basis") != "absolute";
             let (Some(value), Some(low), Some(high), false) = (found.0, found.1, found.2, relative)
             else {
                 self.left_out += 1;
@@ -129,7 +133,7 @@ impl Register {
     }
 }
 
-/// Renders runs with proofs and grades them.
+/// Renders runs with proofs and registers them.
 ///
 /// # Errors
 /// When rendering or running fails.
@@ -137,7 +141,7 @@ pub fn register(sheets: u32, dpi: f64, difficulty: Difficulty) -> Result<Registe
     let mut found = Register::default();
     for mut batch in batches(sheets, dpi, difficulty, &[]) {
         batch.proofs = true;
-        found.add(&measure(&batch, &["deskew", "registration", "grading"])?)?;
+        found.add(&measure(&batch, &["deskew", "registration"])?)?;
     }
     Ok(found)
 }

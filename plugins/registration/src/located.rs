@@ -185,6 +185,8 @@ pub(crate) fn located(fit: &Fitted, block: &Known, at: usize, limits: Limits) ->
     Some(out)
 }
 
+/// Pieces of the sheet that have to show a block's edges.
+const SEEN: f64 = 3.0;
 /// Retreats of two images that differ by this many standard errors, and by this
 /// much in mm, are two.
 const APART_SE: f64 = 4.0;
@@ -192,18 +194,31 @@ const APART_MM: f64 = 0.03;
 
 /// Takes back what the fit of the whole sheet says of a block whose edges stand
 /// back differently on the sheet's images: it knows one retreat only, and what
-/// that cannot explain goes into the motion.
+/// that cannot explain goes into the motion. So does a half on which the block's
+/// edges are seen but fit no place.
 pub(crate) fn worn_apart<'a>(
     whole: &mut Located,
     images: impl Iterator<Item = (&'a str, &'a Located)>,
 ) {
-    let told: Vec<_> = images.filter(|(_, l)| l.given()).collect();
+    if !whole.given() {
+        return;
+    }
+    let images: Vec<_> = images.collect();
+    let unlike = images
+        .iter()
+        .find(|(_, l)| l.lost.is_some() && l.pieces >= SEEN);
+    if let Some((name, l)) = unlike {
+        let why = l.reason.as_deref().unwrap_or_default();
+        whole.vague = true;
+        whole.reason = Some(format!("on {name} by itself {why}"));
+        return;
+    }
+    let told: Vec<_> = images.iter().filter(|(_, l)| l.given()).collect();
     for (i, (name, a)) in told.iter().enumerate() {
         for (other, b) in &told[i + 1..] {
             let differ = (a.retreat.0 - b.retreat.0).abs();
-            if whole.given()
-                && differ > APART_MM.max(APART_SE * libm::hypot(a.retreat.1, b.retreat.1))
-            {
+            let se = libm::hypot(a.retreat.1, b.retreat.1);
+            if differ > APART_MM.max(APART_SE * se) {
                 whole.vague = true;
                 whole.reason = Some(format!(
                     "its edges stand back by {:.3} mm on {name} and by {:.3} mm on {other}: take the rows of these images",
@@ -286,7 +301,7 @@ fn lost(l: &Located, fit: &Fitted, at: usize, limits: Limits, moved: Point) -> O
             100.0 * fit.usual_fitting()
         ));
     }
-    if l.pieces < 3.0 {
+    if l.pieces < SEEN {
         return Some("its edges show in fewer than three places".to_owned());
     }
     None
@@ -356,6 +371,26 @@ pub(crate) mod tests {
         assert!(after(0.05, 0.07).given());
         let apart = after(0.05, 0.09);
         assert!(!apart.given());
+        let mut whole = still();
+        let astray = Located {
+            lost: Some(5.0),
+            reason: Some("its edges look nothing like the record's".to_owned()),
+            ..still()
+        };
+        let few = Located {
+            pieces: 2.0,
+            ..astray.clone()
+        };
+        worn_apart(
+            &mut whole,
+            [("left", &few), ("right", &still())].into_iter(),
+        );
+        assert!(whole.given());
+        worn_apart(
+            &mut whole,
+            [("left", &still()), ("right", &astray)].into_iter(),
+        );
+        assert!(!whole.given());
         let why = apart.reason.unwrap();
         assert!(
             why.contains("0.050 mm on left and by 0.090 mm on right"),

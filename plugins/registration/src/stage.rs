@@ -76,7 +76,9 @@ impl Registration {
             let images = parts
                 .iter()
                 .filter_map(|(image, _, found)| Some((image.name.as_str(), found[n].as_ref()?)));
-            if let Some(l) = l {
+            if let Some(l) = l
+                && !known[n].layer.parted
+            {
                 worn_apart(l, images);
             }
         }
