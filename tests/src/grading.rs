@@ -36,6 +36,8 @@ pub struct AtLimit {
     pub spared: usize,
     /// Of all, to be looked at again.
     pub open: usize,
+    /// Expected number that keeps it, each by the chance its number and error give.
+    pub expected: f64,
 }
 
 /// Register at the worst place of what a block prints.
@@ -79,7 +81,9 @@ impl Register {
                 number("off_high_mm"),
             );
             let relative = text("basis") != "absolute";
-            let (Some(value), Some(low), Some(high), false) = (found.0, found.1, found.2, relative)
+            let se = number("off_se_mm");
+            let (Some(value), Some(low), Some(high), Some(se), false) =
+                (found.0, found.1, found.2, se, relative)
             else {
                 self.left_out += 1;
                 continue;
@@ -101,6 +105,8 @@ impl Register {
                     at.spared += usize::from(inside);
                 }
                 at.open += usize::from(!inside && !outside);
+                let z = (limit - value) / se;
+                at.expected += 0.5 * libm::erfc(-z * std::f64::consts::FRAC_1_SQRT_2);
             }
         }
         Ok(())
@@ -121,12 +127,14 @@ impl Register {
         for (limit, at) in LIMITS.iter().zip(&self.limits) {
             let _ = writeln!(
                 out,
-                "limit {limit:.1} mm: of {:4} good {:4.1} % called outside, of {:4} bad {:4.1} % called inside, {:4.1} % look again",
+                "limit {limit:.1} mm: of {:4} good {:4.1} % called outside, of {:4} bad {:4.1} % called inside, {:4.1} % look again; kept by {:.1} % truly, {:.1} % by chances",
                 at.good,
                 share(at.condemned, at.good),
                 at.bad,
                 share(at.spared, at.bad),
-                share(at.open, n)
+                share(at.open, n),
+                share(at.good, n),
+                100.0 * at.expected / n.max(1) as f64
             );
         }
         out

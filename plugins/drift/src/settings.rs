@@ -63,7 +63,7 @@ pub(crate) struct Settings {
     pub(crate) most_charts: usize,
 }
 
-const EXCEPT: [&str; 40] = [
+const EXCEPT: [&str; 47] = [
     "*_se",
     "*_se_*",
     "*_low",
@@ -86,9 +86,13 @@ const EXCEPT: [&str; 40] = [
     "wear_*.unseen_mm",
     // How much of a line was looked at, and where on it: places, not measures.
     "wear_*.measured_mm",
-    "wear_*.from_mm",
     "wear_*.u_mm",
     "wear_*.v_mm",
+    "wear_*.x_mm",
+    "wear_*.y_mm",
+    "wear_*.length_mm",
+    // A flaw's growth stands in the table of damage.
+    "wear_sites.*",
     "*_cy_mm",
     "scan-check.measured_*",
     "scan-check.line_*",
@@ -100,6 +104,12 @@ const EXCEPT: [&str; 40] = [
     "*.weakest*",
     "*.edge_pixels",
     "*.zero_*",
+    // Where a block's middle and its worst place are, and which way that is off:
+    // what moves there is the place.
+    "*.middle_*",
+    "*.off_at_*",
+    "*.off_right_*",
+    "*.off_up_*",
     "*.target_patches",
     "*.year",
     "*.position",

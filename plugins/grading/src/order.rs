@@ -5,7 +5,7 @@ use restrike_ops::binomial_interval::{self, ShareInterval};
 use restrike_ops::dirichlet_multinomial::{HalvesGood, least_sheets};
 use restrike_ops::quantiles;
 
-use crate::grade::{Grade, Standing};
+use crate::grade::Grade;
 use crate::odds::Judged;
 use crate::settings::{IntervalKind, Of, Order};
 
@@ -23,12 +23,15 @@ pub(crate) struct Counts {
     pub(crate) look_again: u64,
     /// Of those to be looked at again, how many do not pass in any case.
     pub(crate) no_pass: u64,
+    /// Of those to be looked at again, how many lack a number that decides.
+    pub(crate) not_measured: u64,
 }
 
 impl Counts {
-    pub(crate) fn of(all: impl IntoIterator<Item = Standing>) -> Self {
+    pub(crate) fn of(all: &[Judged]) -> Self {
         let mut c = Self::default();
-        for s in all {
+        for j in all {
+            let s = j.standing;
             match s.grade() {
                 Some(Grade::Pass) => c.pass += 1,
                 Some(Grade::Second) => c.second += 1,
@@ -36,6 +39,7 @@ impl Counts {
                 None => {
                     c.look_again += 1;
                     c.no_pass += u64::from(s.best > Grade::Pass);
+                    c.not_measured += u64::from(j.pass.is_none());
                 }
             }
         }
@@ -73,7 +77,7 @@ fn expected(all: impl IntoIterator<Item = Option<f64>>) -> Option<f64> {
 
 /// The yield of sheets, or of one image; none where nothing is known.
 pub(crate) fn yield_of(all: &[Judged], kind: IntervalKind, level: f64) -> Option<Yield> {
-    let counts = Counts::of(all.iter().map(|j| j.standing));
+    let counts = Counts::of(all);
     let share = expected(all.iter().map(|j| j.pass))?;
     let interval = |good: u64| match kind {
         IntervalKind::Jeffreys => binomial_interval::jeffreys(good, counts.all(), level),

@@ -18,6 +18,8 @@ pub(crate) const TABLE: &str = "registration";
 /// Off by more, mm, a block makes a second where the config has no tolerance
 /// (common practice, no source).
 const SECOND_MM: f64 = 0.1;
+/// How a note ends of a register that is not against the key.
+pub(crate) const BY_REFERENCE: &str = ", against the reference";
 /// What the derived quantity is called.
 const QUANTITY: &str = "register_mm";
 
@@ -161,7 +163,7 @@ impl<'a> Blocks<'a> {
                 off.note.push_str(", by the whole sheet's fit");
             }
             if !matches!(text(row, "basis"), "" | "absolute") {
-                off.note.push_str(", against the reference");
+                off.note.push_str(BY_REFERENCE);
             }
             return Ok(Some(off));
         }
@@ -184,9 +186,15 @@ impl<'a> Blocks<'a> {
         let (value, se) = (n("off_mm")?, n("off_se_mm")?);
         let ninety = quantiles::normal(0.95)?;
         let end = |column: &str| Some(value + (n(column)? - value) * z / ninety);
-        let place = match (n("off_x_mm"), n("off_y_mm")) {
+        let place = match (n("off_at_x_mm"), n("off_at_y_mm")) {
             (Some(x), Some(y)) => {
-                format!("at worst, {x:.0} mm right and {y:.0} mm up of the sheet's centre")
+                let side = if x < 0.0 { "left" } else { "right" };
+                let height = if y < 0.0 { "below" } else { "above" };
+                format!(
+                    "at worst, {:.0} mm {side} and {:.0} mm {height} the sheet's centre",
+                    x.abs(),
+                    y.abs()
+                )
             }
             _ => "at worst".to_owned(),
         };

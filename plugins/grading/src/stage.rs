@@ -1,10 +1,10 @@
 //! The stage itself.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use restrike_ops::quantiles;
 use restrike_stage::{
-    Given, Impression, Level, Manifest, Needs, Output, Phases, Project, SHEET_STATUS, Stage,
+    Given, Impression, Level, Manifest, Needs, Output, Phases, Project, Role, SHEET_STATUS, Stage,
     StageError, Summary, columns,
 };
 
@@ -32,6 +32,8 @@ pub(crate) struct GradedImage {
     pub(crate) standing: Standing,
     /// With the chances of its grades.
     pub(crate) judged: Judged,
+    /// Blocks whose register is known against the reference impression only.
+    pub(crate) by_reference: Vec<String>,
     /// Tolerances looked at.
     pub(crate) checked: usize,
     /// Those not kept, the gravest first.
@@ -115,6 +117,20 @@ impl Stage for Grading {
             put(&found, out)?;
             graded.push(found);
         }
+        let images_of = graded.iter().flat_map(|s| s.images.iter());
+        if let Some(names) = by_reference(images_of) {
+            let reference = input
+                .impressions
+                .iter()
+                .find(|i| i.role == Role::Reference)
+                .map_or_else(String::new, |i| format!(" ({})", i.impression));
+            out.note(
+                Level::Warning,
+                &format!(
+                    "register of {names}: known only against the first reference impression{reference}, whose own register against the key is not measured; a copy that passes is as good as that one there"
+                ),
+            );
+        }
         self.sum_up(&stack, &graded, &images, out)
     }
 }
@@ -135,6 +151,12 @@ fn grade<'a>(sheet: &Sheet<'a>, images: &[String], measures: &Measures<'_>) -> G
             };
             let checked = findings.len();
             let judged = Judged::of(&findings, measures.z);
+            let mut by_reference: Vec<String> = findings
+                .iter()
+                .filter(|f| f.note.ends_with(register::BY_REFERENCE))
+                .filter_map(|f| f.block.clone())
+                .collect();
+            by_reference.dedup();
             findings.retain(|f| f.stand != Stand::Inside);
             findings.sort_by_key(|f| {
                 let s = f.standing();
@@ -144,6 +166,7 @@ fn grade<'a>(sheet: &Sheet<'a>, images: &[String], measures: &Measures<'_>) -> G
                 name: name.clone(),
                 standing: judged.standing,
                 judged,
+                by_reference,
                 checked,
                 findings,
             }
@@ -174,6 +197,15 @@ impl Measures<'_> {
     }
 }
 
+/// Blocks of some images that are known against the reference impression only.
+fn by_reference<'a>(images: impl Iterator<Item = &'a GradedImage>) -> Option<String> {
+    let names: BTreeSet<&str> = images
+        .flat_map(|i| i.by_reference.iter().map(String::as_str))
+        .collect();
+    let names: Vec<&str> = names.into_iter().collect();
+    (!names.is_empty()).then(|| names.join(" "))
+}
+
 /// Writes a sheet's rows.
 fn put(sheet: &GradedSheet<'_>, out: &mut dyn Output) -> Result<(), StageError> {
     let i = sheet.impression;
@@ -185,12 +217,14 @@ fn put(sheet: &GradedSheet<'_>, out: &mut dyn Output) -> Result<(), StageError> 
             .collect();
         let checked = sheet.images.iter().map(|i| i.checked).sum();
         let row = tables::grade_row(i, WHOLE, sheet.standing, checked, &all);
-        out.row(GRADES, row)?;
+        let against = by_reference(sheet.images.iter());
+        out.row(GRADES, row.set(tables::BY_REFERENCE, against))?;
     }
     for image in &sheet.images {
         let found: Vec<(&str, &Finding)> = image.findings.iter().map(|f| ("", f)).collect();
         let row = tables::grade_row(i, &image.name, image.standing, image.checked, &found);
-        out.row(GRADES, row)?;
+        let against = by_reference(std::iter::once(image));
+        out.row(GRADES, row.set(tables::BY_REFERENCE, against))?;
         for f in &image.findings {
             out.row(REASONS, tables::reason_row(i, &image.name, f))?;
         }
@@ -361,12 +395,11 @@ impl Grading {
         out: &mut dyn Output,
     ) -> Result<(), StageError> {
         let how = (self.settings.interval, self.settings.yield_confidence);
-        let counts = |all: &[Judged]| Counts::of(all.iter().map(|j| j.standing));
         let sheets: Vec<Judged> = of
             .iter()
             .map(|s| Judged::all(s.images.iter().map(|i| i.judged)))
             .collect();
-        let counted = counts(&sheets);
+        let counted = Counts::of(&sheets);
         let found = order::yield_of(&sheets, how.0, how.1);
         let name = if edition.is_empty() {
             "the stack".to_owned()
@@ -391,7 +424,7 @@ impl Grading {
                 .filter_map(|s| Some(s.images.get(k)?.judged))
                 .collect();
             let found = order::yield_of(&all, how.0, how.1);
-            let row = tables::yield_row(edition, image, &counts(&all), 0, found, how);
+            let row = tables::yield_row(edition, image, &Counts::of(&all), 0, found, how);
             out.row(YIELDS, row)?;
         }
         let all: Vec<Judged> = of
@@ -409,7 +442,7 @@ impl Grading {
             return Ok(());
         }
         let found = order::yield_of_halves(&pairs, how.1);
-        let row = tables::yield_row(edition, COPIES, &counts(&all), 0, found, how);
+        let row = tables::yield_row(edition, COPIES, &Counts::of(&all), 0, found, how);
         out.row(YIELDS, row)
     }
 }

@@ -44,6 +44,10 @@ pub(crate) fn specs() -> Vec<TableSpec> {
         C::integer("outside", "", "Those not kept for certain."),
         C::integer("unsure", "", "Those whose value reaches over its limit with its uncertainty."),
         C::integer("not_measured", "", "Those without a value."),
+        C::text(
+            BY_REFERENCE,
+            "Blocks whose register is known against the first reference impression only, not against the key.",
+        ),
         C::text("reasons", "All reasons with their numbers, the gravest first."),
     ]);
     let mut reasons = leading();
@@ -93,6 +97,11 @@ pub(crate) fn specs() -> Vec<TableSpec> {
         C::integer("second", "", "How many are of second quality."),
         C::integer("reject", "", "How many are rejected."),
         C::integer("look_again", "", "How many are to be looked at again."),
+        C::integer(
+            "not_measured",
+            "",
+            "Of those to be looked at again, how many lack a number that decides: blank or wrong sheets, blocks not identified.",
+        ),
         C::integer(
             "not_counted",
             "",
@@ -273,11 +282,16 @@ pub(crate) fn cut_row(sheet: &GradedSheet<'_>) -> Row {
         .iter()
         .filter(|i| i.standing.grade() != Some(crate::grade::Grade::Pass))
         .filter_map(|i| {
-            Some(format!(
-                "{}: {}",
-                i.name,
-                words::finding(i.findings.first()?)
-            ))
+            // The gravest, and if that leaves it open the doubt that does.
+            let first = i.findings.first()?;
+            let doubt = i.findings.iter().find(|f| f.standing().grade().is_none());
+            let doubt = doubt.filter(|d| i.standing.grade().is_none() && *d != first);
+            let words: Vec<String> = [Some(first), doubt]
+                .into_iter()
+                .flatten()
+                .map(words::finding)
+                .collect();
+            Some(format!("{}: {}", i.name, words.join("; and ")))
         })
         .collect();
     let list = |names: &[&str]| text(&names.join(" "));
@@ -321,17 +335,29 @@ pub(crate) fn yield_row(
     };
     let say = match &found {
         Some(y) => {
+            let doubtful = counts.look_again - counts.not_measured;
             let mut say = format!(
-                "{} of {} ({of}) pass, {} do not, {} are to be looked at again",
+                "{} of {} ({of}) pass, {} do not",
                 counts.pass,
                 counts.all(),
                 counts.second + counts.reject,
-                counts.look_again,
             );
+            if doubtful > 0 {
+                say.push_str(&format!(", {doubtful} are in doubt"));
+            }
+            if counts.not_measured > 0 {
+                say.push_str(&format!(", {} were not measured", counts.not_measured));
+            }
             if counts.look_again == 0 {
                 say.push_str(": yield ");
             } else {
-                say.push_str("; with each of these by its chance, as near its limits as it was measured, the yield is ");
+                let those = match counts.not_measured {
+                    0 => "",
+                    _ => " of those measured",
+                };
+                say.push_str(&format!(
+                    "; with each doubtful one by its chance, as near its limits as it was measured, the yield{those} is "
+                ));
             }
             say.push_str(&format!(
                 "{} % ({confidence} interval {} to {} %",
@@ -342,7 +368,7 @@ pub(crate) fn yield_row(
             say.push_str(if counts.look_again == 0 {
                 ")."
             } else {
-                ", from none of them passing to all)."
+                ", from none that is to be looked at again passing to all)."
             });
             say
         }
@@ -355,6 +381,7 @@ pub(crate) fn yield_row(
         .set("second", whole(counts.second))
         .set("reject", whole(counts.reject))
         .set("look_again", whole(counts.look_again))
+        .set("not_measured", whole(counts.not_measured))
         .set("not_counted", not_counted)
         .set("yield_pct", found.map(|y| 100.0 * y.share))
         .set("yield_low_pct", found.map(|y| 100.0 * y.interval.low))
@@ -365,6 +392,9 @@ pub(crate) fn yield_row(
         .set("reason", found.is_none().then_some("none was measured"))
         .set("words", say)
 }
+
+/// Column of the blocks that are not held against the key.
+pub(crate) const BY_REFERENCE: &str = "by_reference";
 
 /// What images of all sheets together are called.
 pub(crate) const COPIES: &str = "copies";

@@ -14,6 +14,8 @@ use crate::state::RIDE;
 /// The greatest displacement over what a block prints.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) struct Off {
+    /// To the right and upwards, mm.
+    pub(crate) by: Point,
     /// Its length, mm.
     pub(crate) length: f64,
     /// Its standard error, zero included, mm.
@@ -133,6 +135,7 @@ fn displacement(l: &Located, p: Point) -> Off {
     };
     let se = square.max(0.0).sqrt();
     Off {
+        by: d,
         length,
         se,
         interval: [(length - NINETY * se).max(0.0), length + NINETY * se],

@@ -223,13 +223,15 @@ pub(crate) fn specs() -> Vec<TableSpec> {
                     "Lower end of its 90 % interval, zero included.",
                 ),
                 number("off_high_mm", "mm", 4, "Upper end of it."),
+                number("off_right_mm", "mm", 4, "That displacement to the right."),
+                number("off_up_mm", "mm", 4, "The same upwards."),
                 number(
-                    "off_x_mm",
+                    "off_at_x_mm",
                     "mm",
                     1,
-                    "Where that is, from the sheet's centre to the right.",
+                    "Where it is that far off, from the sheet's centre to the right.",
                 ),
-                number("off_y_mm", "mm", 1, "The same upwards."),
+                number("off_at_y_mm", "mm", 1, "The same upwards."),
                 C::text(
                     "off_by",
                     "The image whose fit it is from: whole where a half's own tells no place; `nothing printed` where the block prints nothing on the image.",
@@ -371,8 +373,10 @@ pub(crate) fn block_row(
         .set("off_se_mm", off.map(|o| o.se))
         .set("off_low_mm", off.map(|o| o.interval[0]))
         .set("off_high_mm", off.map(|o| o.interval[1]))
-        .set("off_x_mm", off.map(|o| o.at.x))
-        .set("off_y_mm", off.map(|o| o.at.y))
+        .set("off_right_mm", off.map(|o| o.by.x))
+        .set("off_up_mm", off.map(|o| o.by.y))
+        .set("off_at_x_mm", off.map(|o| o.at.x))
+        .set("off_at_y_mm", off.map(|o| o.at.y))
         .set("off_by", by)
 }
 

@@ -43,7 +43,7 @@ fn the_worst_place_is_what_the_table_says_it_is() {
     }
     assert_eq!(
         words(reason, "note"),
-        "at worst, -35 mm right and 20 mm up of the sheet's centre"
+        "at worst, 35 mm left and 20 mm above the sheet's centre"
     );
     // Another confidence than the table's: 2.5758 standard errors for 1.6449.
     let wider = json!({

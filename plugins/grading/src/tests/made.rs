@@ -208,8 +208,8 @@ pub(super) const REGISTRATION: [&str; 18] = [
     "off_se_mm",
     "off_low_mm",
     "off_high_mm",
-    "off_x_mm",
-    "off_y_mm",
+    "off_at_x_mm",
+    "off_at_y_mm",
     "off_by",
 ];
 
