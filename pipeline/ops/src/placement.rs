@@ -44,6 +44,15 @@ impl Ride {
         (k - self.centre) * (1.0 / self.radius)
     }
 
+    /// How a displacement along x and along y changes with `by`, at a place
+    /// relative to the centroid, in radii.
+    pub fn slopes(q: Point) -> [[f64; RIDE]; 2] {
+        [
+            [1.0, 0.0, -q.y, q.x, 0.0, q.y],
+            [0.0, 1.0, q.x, 0.0, q.y, q.x],
+        ]
+    }
+
     /// Displacement at a place of the record.
     pub fn displacement(&self, k: Point) -> Point {
         let q = self.relative(k);
@@ -152,6 +161,15 @@ impl BlockPlace {
     pub fn located(&self) -> bool {
         self.why.is_none()
     }
+
+    /// Its own place of a place of the record.
+    pub fn own_place(&self, k: Point) -> Point {
+        if self.key {
+            k
+        } else {
+            k - self.ride.displacement(k)
+        }
+    }
 }
 
 /// Where all blocks lie on a sheet.
@@ -211,12 +229,7 @@ impl Placement {
 
     /// A block's own place of a place in the scan, mm.
     pub fn block_place(&self, block: &BlockPlace, px: Point) -> Point {
-        let k = self.record_place(px);
-        if block.key {
-            k
-        } else {
-            k - block.ride.displacement(k)
-        }
+        block.own_place(self.record_place(px))
     }
 
     /// The place in the scan of a place of the record, pixels; none where the

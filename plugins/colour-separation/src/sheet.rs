@@ -190,11 +190,7 @@ impl<'a> Sheet<'a> {
         here.near = Subset(0);
         let reach = 3.0 * self.blur;
         for (n, block) in self.blocks.iter().enumerate() {
-            let b = if block.place.key {
-                k
-            } else {
-                k - block.place.ride.displacement(k)
-            };
+            let b = block.place.own_place(k);
             let retreat = block.place.retreat_mm;
             let rough = block.rough.at(b) + retreat;
             let slack = 1.5 * block.rough.pitch + reach;
@@ -243,12 +239,7 @@ impl<'a> Sheet<'a> {
 
     /// A block's own place of a place of the record.
     pub(crate) fn own_place(&self, n: usize, k: Point) -> Point {
-        let place = &self.blocks[n].place;
-        if place.key {
-            k
-        } else {
-            k - place.ride.displacement(k)
-        }
+        self.blocks[n].place.own_place(k)
     }
 
     /// Strength a block prints with where nothing else is known.

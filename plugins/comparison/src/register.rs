@@ -8,7 +8,6 @@
 //! cell is that of a straight edge under the scan's blur.
 
 use restrike_ops::placement::Placement;
-use restrike_stage::Point;
 
 use crate::ground::{Ground, REACHED_MM};
 
@@ -60,12 +59,7 @@ pub(crate) fn take_out(
             };
             let moved = match places[b] {
                 Some(place) if b != owner && d.abs() < REACHED_MM => {
-                    let own: Point = if place.key {
-                        k
-                    } else {
-                        k - place.ride.displacement(k)
-                    };
-                    edges.at(own) + place.retreat_mm
+                    edges.at(place.own_place(k)) + place.retreat_mm
                 }
                 _ => d,
             };

@@ -54,7 +54,7 @@ fn light(reading: &Reading<'_>, px: Point, at: Point, channel: usize) -> f64 {
         .iter()
         .filter(|(place, _)| place.located())
         .map(|(place, edges)| {
-            let off = edges.at(at - place.ride.displacement(at)) + place.retreat_mm;
+            let off = edges.at(place.own_place(at)) + place.retreat_mm;
             let covered = (0.5 - off / (4.0 * reading.sigma)).clamp(0.0, 1.0);
             let strength = (place.strength * place.local_strength.at(sheet)).max(0.0);
             1.0 - covered * (1.0 - libm::exp(-place.absorption[channel] * strength))

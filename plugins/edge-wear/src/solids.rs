@@ -188,12 +188,7 @@ impl Looking<'_> {
                     // No other edge of its own, no thin place.
                     return edges.at(ends[0]) > 0.8 * sight && edges.at(ends[1]) < -0.8 * sight;
                 }
-                let there = if other.key {
-                    k
-                } else {
-                    k - other.ride.displacement(k)
-                };
-                let d = edges.at(there);
+                let d = edges.at(other.own_place(k));
                 if other.key {
                     d + other.retreat_mm > sight
                 } else {

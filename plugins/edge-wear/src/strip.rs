@@ -55,8 +55,7 @@ impl Reading<'_> {
 }
 
 fn edge_within((place, edges): &(&BlockPlace, &EdgeMap), at: Point, near: f64) -> bool {
-    let b = at - place.ride.displacement(at);
-    (edges.at(b) + place.retreat_mm).abs() < near
+    (edges.at(place.own_place(at)) + place.retreat_mm).abs() < near
 }
 
 /// Least light that a line must take away for its ink to be seen, of full white.

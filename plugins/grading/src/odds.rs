@@ -6,6 +6,7 @@
 //! normal about the value measured. Where there is no number there is no chance.
 
 use std::collections::BTreeMap;
+use std::ops::Mul as _;
 
 use restrike_ops::quantiles;
 
@@ -48,8 +49,8 @@ impl Judged {
         };
         images.into_iter().fold(good, |all, one| Self {
             standing: all.standing.and(one.standing),
-            pass: both(all.pass, one.pass),
-            second: both(all.second, one.second),
+            pass: both(all.pass, one.pass, f64::mul),
+            second: both(all.second, one.second, f64::mul),
         })
     }
 
@@ -63,11 +64,12 @@ impl Judged {
     }
 }
 
-/// Of two things that must both hold: what cannot be decides without the other.
-fn both(a: Option<f64>, b: Option<f64>) -> Option<f64> {
+/// Of two things that must both hold, whose chances go together in a way: what
+/// cannot be decides without the other.
+fn both(a: Option<f64>, b: Option<f64>, together: fn(f64, f64) -> f64) -> Option<f64> {
     match (a, b) {
         (Some(0.0), _) | (_, Some(0.0)) => Some(0.0),
-        (Some(a), Some(b)) => Some(a * b),
+        (Some(a), Some(b)) => Some(together(a, b)),
         _ => None,
     }
 }
@@ -87,13 +89,11 @@ fn chance(findings: &[Finding], limit: Grade, z: f64) -> Option<f64> {
         let least = of
             .entry((f.name.as_str(), f.block.as_deref()))
             .or_insert(Some(1.0));
-        *least = match (*least, p) {
-            (Some(0.0), _) | (_, Some(0.0)) => Some(0.0),
-            (Some(a), Some(b)) => Some(a.min(b)),
-            _ => None,
-        };
+        *least = both(*least, p, f64::min);
     }
-    of.into_values().fold(Some(1.0), both)
+    of.into_values()
+        .reduce(|all, one| both(all, one, f64::mul))
+        .unwrap_or(Some(1.0))
 }
 
 /// Chance that a value lies inside its limits.

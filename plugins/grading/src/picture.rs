@@ -112,7 +112,7 @@ fn grades(sheets: &[&GradedSheet<'_>], at: &impl Fn(&GradedSheet<'_>) -> f64) ->
         name: if names.len() > 1 { "sheet" } else { WHOLE }.to_owned(),
         cells: sheets
             .iter()
-            .map(|s| (at(s), Shown::of(s.standing.grade())))
+            .map(|s| (at(s), Shown::of(s.judged.standing.grade())))
             .collect(),
     }];
     if names.len() > 1 {
@@ -121,7 +121,9 @@ fn grades(sheets: &[&GradedSheet<'_>], at: &impl Fn(&GradedSheet<'_>) -> f64) ->
                 name: (*name).to_owned(),
                 cells: sheets
                     .iter()
-                    .filter_map(|s| Some((at(s), Shown::of(s.images.get(k)?.standing.grade()))))
+                    .filter_map(|s| {
+                        Some((at(s), Shown::of(s.images.get(k)?.judged.standing.grade())))
+                    })
                     .collect(),
             }
         }));

@@ -8,7 +8,6 @@ use restrike_stage::{
     StageError, Summary, columns,
 };
 
-use crate::grade::Standing;
 use crate::judge::Stand;
 use crate::odds::Judged;
 use crate::order::{self, Counts};
@@ -29,8 +28,6 @@ pub(crate) struct Grading {
 /// An image with its grade.
 pub(crate) struct GradedImage {
     pub(crate) name: String,
-    pub(crate) standing: Standing,
-    /// With the chances of its grades.
     pub(crate) judged: Judged,
     /// Blocks whose register is known against the reference impression only.
     pub(crate) by_reference: Vec<String>,
@@ -43,7 +40,8 @@ pub(crate) struct GradedImage {
 /// A sheet with its grades.
 pub(crate) struct GradedSheet<'a> {
     pub(crate) impression: &'a Impression,
-    pub(crate) standing: Standing,
+    /// All images together.
+    pub(crate) judged: Judged,
     pub(crate) images: Vec<GradedImage>,
 }
 
@@ -164,7 +162,6 @@ fn grade<'a>(sheet: &Sheet<'a>, images: &[String], measures: &Measures<'_>) -> G
             });
             GradedImage {
                 name: name.clone(),
-                standing: judged.standing,
                 judged,
                 by_reference,
                 checked,
@@ -174,9 +171,7 @@ fn grade<'a>(sheet: &Sheet<'a>, images: &[String], measures: &Measures<'_>) -> G
         .collect();
     GradedSheet {
         impression: sheet.impression,
-        standing: images
-            .iter()
-            .fold(Standing::PASS, |all, i| all.and(i.standing)),
+        judged: Judged::all(images.iter().map(|i| i.judged)),
         images,
     }
 }
@@ -216,13 +211,13 @@ fn put(sheet: &GradedSheet<'_>, out: &mut dyn Output) -> Result<(), StageError> 
             .flat_map(|image| image.findings.iter().map(|f| (image.name.as_str(), f)))
             .collect();
         let checked = sheet.images.iter().map(|i| i.checked).sum();
-        let row = tables::grade_row(i, WHOLE, sheet.standing, checked, &all);
+        let row = tables::grade_row(i, WHOLE, sheet.judged.standing, checked, &all);
         let against = by_reference(sheet.images.iter());
         out.row(GRADES, row.set(tables::BY_REFERENCE, against))?;
     }
     for image in &sheet.images {
         let found: Vec<(&str, &Finding)> = image.findings.iter().map(|f| ("", f)).collect();
-        let row = tables::grade_row(i, &image.name, image.standing, image.checked, &found);
+        let row = tables::grade_row(i, &image.name, image.judged.standing, image.checked, &found);
         let against = by_reference(std::iter::once(image));
         out.row(GRADES, row.set(tables::BY_REFERENCE, against))?;
         for f in &image.findings {
@@ -395,10 +390,7 @@ impl Grading {
         out: &mut dyn Output,
     ) -> Result<(), StageError> {
         let how = (self.settings.interval, self.settings.yield_confidence);
-        let sheets: Vec<Judged> = of
-            .iter()
-            .map(|s| Judged::all(s.images.iter().map(|i| i.judged)))
-            .collect();
+        let sheets: Vec<Judged> = of.iter().map(|s| s.judged).collect();
         let counted = Counts::of(&sheets);
         let found = order::yield_of(&sheets, how.0, how.1);
         let name = if edition.is_empty() {

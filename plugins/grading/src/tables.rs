@@ -276,16 +276,16 @@ pub(crate) fn reason_row(i: &Impression, image: &str, f: &Finding) -> Row {
 /// The row of a sheet in the cut list.
 pub(crate) fn cut_row(sheet: &GradedSheet<'_>) -> Row {
     let images = sheet.images.iter();
-    let cut = Cut::of(images.map(|i: &GradedImage| (i.name.as_str(), i.standing)));
+    let cut = Cut::of(images.map(|i: &GradedImage| (i.name.as_str(), i.judged.standing)));
     let why: Vec<String> = sheet
         .images
         .iter()
-        .filter(|i| i.standing.grade() != Some(crate::grade::Grade::Pass))
+        .filter(|i| i.judged.standing.grade() != Some(crate::grade::Grade::Pass))
         .filter_map(|i| {
             // The gravest, and if that leaves it open the doubt that does.
             let first = i.findings.first()?;
             let doubt = i.findings.iter().find(|f| f.standing().grade().is_none());
-            let doubt = doubt.filter(|d| i.standing.grade().is_none() && *d != first);
+            let doubt = doubt.filter(|d| i.judged.standing.grade().is_none() && *d != first);
             let words: Vec<String> = [Some(first), doubt]
                 .into_iter()
                 .flatten()

@@ -89,7 +89,8 @@ pub(crate) struct Limits {
     pub(crate) pixel: f64,
 }
 
-type Square = [[f64; RIDE]; RIDE];
+/// A covariance of a motion's parameters.
+pub(crate) type Square = [[f64; RIDE]; RIDE];
 
 fn turned(m: &Square, c: &Square) -> Square {
     let mut half = [[0.0; RIDE]; RIDE];
@@ -231,16 +232,18 @@ pub(crate) fn worn_apart<'a>(
 
 /// Standard error of a ride's shift at a place, the larger axis, mm.
 fn shift_error(ride: &Ride, covariance: &Square, at: Point) -> f64 {
-    let q = ride.relative(at);
-    let rows = [
-        [1.0, 0.0, -q.y, q.x, 0.0, q.y],
-        [0.0, 1.0, q.x, 0.0, q.y, q.x],
-    ];
-    let variance = rows.map(|row| {
-        let sum = |i: usize| (0..RIDE).map(|j| covariance[i][j] * row[j]).sum::<f64>();
-        (0..RIDE).map(|i| row[i] * sum(i)).sum::<f64>()
-    });
+    let variance = Ride::slopes(ride.relative(at)).map(|row| variance(covariance, &row));
     variance[0].max(variance[1]).max(0.0).sqrt()
+}
+
+/// Variance of a sum of a motion's parameters with weights.
+pub(crate) fn variance(covariance: &Square, weights: &[f64; RIDE]) -> f64 {
+    let sum = |i: usize| {
+        (0..RIDE)
+            .map(|j| covariance[i][j] * weights[j])
+            .sum::<f64>()
+    };
+    (0..RIDE).map(|i| weights[i] * sum(i)).sum()
 }
 
 /// Root mean square over the printed area of a ride's error, mm: both axes

@@ -8,8 +8,8 @@ use imageproc::geometry::convex_hull;
 use restrike_stage::{Point, Rect};
 
 use crate::layers::Layer;
-use crate::located::{Located, NINETY};
-use crate::state::RIDE;
+use crate::located::{Located, NINETY, Square, variance};
+use crate::state::Ride;
 
 /// The greatest displacement over what a block prints.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -85,57 +85,41 @@ pub(crate) fn outline(layer: &Layer, within: Option<Rect>) -> Vec<Point> {
 /// The greatest displacement at the corners of an outline; none without one.
 /// The ends of the interval are the greatest of the corners' own.
 fn off(l: &Located, outline: &[Point]) -> Option<Off> {
-    let mut most: Option<Off> = None;
-    for p in outline {
-        let here = displacement(l, *p);
-        most = Some(match most {
-            None => here,
-            Some(other) => {
-                let longer = if here.length > other.length {
-                    here
-                } else {
-                    other
-                };
-                Off {
-                    interval: [0, 1].map(|k| here.interval[k].max(other.interval[k])),
-                    ..longer
-                }
+    let motion = Ride {
+        centre: Point::default(),
+        radius: 1.0,
+        by: l.motion,
+    };
+    let both: Square = std::array::from_fn(|i| {
+        std::array::from_fn(|j| l.covariance[i][j] + l.zero_covariance[i][j])
+    });
+    outline
+        .iter()
+        .map(|p| displacement(&motion, &both, *p))
+        .reduce(|other, here| Off {
+            interval: [0, 1].map(|k| here.interval[k].max(other.interval[k])),
+            ..if here.length > other.length {
+                here
+            } else {
+                other
             }
-        });
-    }
-    most
+        })
 }
 
-fn displacement(l: &Located, p: Point) -> Off {
-    let [dx, dy, turn, ex, ey, shear] = l.motion;
-    let rows = [
-        [1.0, 0.0, -p.y, p.x, 0.0, p.y],
-        [0.0, 1.0, p.x, 0.0, p.y, p.x],
-    ];
-    let d = Point::new(
-        dx + (shear - turn) * p.y + ex * p.x,
-        dy + (shear + turn) * p.x + ey * p.y,
-    );
-    let length = d.norm();
-    let variance = |along: [f64; RIDE]| -> f64 {
-        let sum = |i: usize| -> f64 {
-            (0..RIDE)
-                .map(|j| (l.covariance[i][j] + l.zero_covariance[i][j]) * along[j])
-                .sum()
-        };
-        (0..RIDE).map(|i| along[i] * sum(i)).sum()
-    };
+fn displacement(motion: &Ride, covariance: &Square, p: Point) -> Off {
+    let by = motion.displacement(p);
+    let rows = Ride::slopes(motion.relative(p));
+    let length = by.norm();
     let square = if length > 0.0 {
-        let unit = d * (1.0 / length);
-        variance(std::array::from_fn(|i| {
-            unit.x * rows[0][i] + unit.y * rows[1][i]
-        }))
+        let unit = by * (1.0 / length);
+        let along = std::array::from_fn(|i| unit.x * rows[0][i] + unit.y * rows[1][i]);
+        variance(covariance, &along)
     } else {
-        variance(rows[0]).max(variance(rows[1]))
+        variance(covariance, &rows[0]).max(variance(covariance, &rows[1]))
     };
     let se = square.max(0.0).sqrt();
     Off {
-        by: d,
+        by,
         length,
         se,
         interval: [(length - NINETY * se).max(0.0), length + NINETY * se],
@@ -169,8 +153,8 @@ mod tests {
     fn what_is_not_known_of_turns_counts_more_farther_out() {
         let mut l = still();
         l.covariance[2][2] = 1e-6;
-        let near = displacement(&l, Point::new(1.0, 0.0)).se;
-        let far = displacement(&l, Point::new(60.0, 0.0)).se;
+        let near = off(&l, &[Point::new(1.0, 0.0)]).unwrap().se;
+        let far = off(&l, &[Point::new(60.0, 0.0)]).unwrap().se;
         assert!((near - 1e-3).abs() < 1e-12 && (far - 0.06).abs() < 1e-12);
         assert_eq!(off(&l, &[]), None);
         let corner = [Point::new(60.0, 0.0)];

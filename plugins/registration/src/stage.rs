@@ -99,7 +99,7 @@ impl Registration {
         }
         for b in &self.project.blocks {
             if !b.key && !known.iter().any(|k| k.part.name == b.name) {
-                out.row(BLOCKS, tables::unknown_row("whole", &b.name))?;
+                out.row(BLOCKS, tables::unknown_row(WHOLE, &b.name))?;
             }
         }
         out.row(SHEETS, tables::sheet_row(&aligned.whole, aligned.sites))?;
