@@ -42,9 +42,30 @@ pub struct BlockErrors {
     pub astray: Vec<f64>,
 }
 
+/// One given row held against the truth, for a table to look into.
+#[derive(Debug, Clone, serde::Serialize)]
+pub struct RowError {
+    design: String,
+    block: String,
+    image: String,
+    sheet: String,
+    identified: bool,
+    /// Displacement, rms over what the block prints on the image, mm.
+    area_mm: f64,
+    area_se_mm: Option<f64>,
+    /// Shift at the middle of that, mm.
+    x_mm: f64,
+    x_se_mm: Option<f64>,
+    y_mm: f64,
+    y_se_mm: Option<f64>,
+    pieces: Option<f64>,
+}
+
 /// Errors by block over the designs.
 #[derive(Debug, Default)]
 pub struct Report {
+    /// Every given row.
+    pub rows: Vec<RowError>,
     /// By design and block.
     pub blocks: BTreeMap<(String, String), BlockErrors>,
     /// Good sheets without figures.
@@ -292,6 +313,20 @@ impl Report {
                 d.y / self.pixel,
                 number("shift_y_se_mm").map(|s| s / self.pixel),
             );
+            self.rows.push(RowError {
+                design: name.to_owned(),
+                block: name_b.clone(),
+                image: image.clone(),
+                sheet: truth.name.clone(),
+                identified,
+                area_mm: (square / n).sqrt(),
+                area_se_mm: number("area_se_mm"),
+                x_mm: d.x,
+                x_se_mm: number("shift_x_se_mm"),
+                y_mm: d.y,
+                y_se_mm: number("shift_y_se_mm"),
+                pieces: number("pieces"),
+            });
             if text("basis") == "absolute" {
                 e.register_mm.push((register / n).sqrt());
                 // Mean over the printed area, warps included.

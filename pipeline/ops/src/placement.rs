@@ -39,6 +39,17 @@ impl Ride {
         }
     }
 
+    /// The same motion about another place and radius.
+    #[must_use]
+    pub fn about(&self, centre: Point, radius: f64) -> Self {
+        let mut out = Self::still(centre, radius);
+        let shift = self.displacement(centre);
+        let grow = out.radius / self.radius;
+        out.by = self.by.map(|v| v * grow);
+        (out.by[0], out.by[1]) = (shift.x, shift.y);
+        out
+    }
+
     /// Place relative to the centroid, in radii.
     pub fn relative(&self, k: Point) -> Point {
         (k - self.centre) * (1.0 / self.radius)
@@ -257,6 +268,20 @@ impl Placement {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_motion_about_another_place_is_the_same_motion() {
+        let ride = Ride {
+            centre: Point::new(12.0, -7.0),
+            radius: 30.0,
+            by: [0.1, -0.2, 0.05, 0.01, -0.02, 0.03],
+        };
+        let other = ride.about(Point::new(-40.0, 9.0), 11.0);
+        for p in [Point::new(3.0, 4.0), Point::new(-60.0, 20.0)] {
+            let d = ride.displacement(p) - other.displacement(p);
+            assert!(d.norm() < 1e-12, "{d:?}");
+        }
+    }
 
     fn flat(value: f64) -> Field {
         Field {

@@ -5,6 +5,7 @@ use restrike_stage::{Affine, ImageView, Rect};
 use crate::coarse::{Absorbed, Places};
 use crate::joint::{Fitted, Joint, Prior};
 use crate::layers::Layer;
+use crate::learned::{moments_within, shares};
 use crate::level::Level;
 use crate::local::{Local, absorptions};
 use crate::paper::{Paper, STIFF_MM};
@@ -45,13 +46,22 @@ pub(crate) struct Aligned {
     /// All images together.
     pub(crate) whole: Fitted,
     /// Each image by itself, where there are several.
-    pub(crate) parts: Vec<Option<Fitted>>,
+    pub(crate) parts: Vec<Option<Part>>,
     /// Local paper and strengths.
     pub(crate) local: Local,
     /// Pixels the fit rests on.
     pub(crate) sites: usize,
     /// The blocks with the inks they were printed in here.
     pub(crate) layers: Vec<Layer>,
+}
+
+/// An image of a sheet by itself. Its blocks' motions are about the middle of what
+/// they print on the image.
+pub(crate) struct Part {
+    /// The fit.
+    pub(crate) fit: Fitted,
+    /// By layer: shares of the square of the motion's radius along x and along y.
+    pub(crate) spread: Vec<[f64; 2]>,
 }
 
 /// Margin of the sheet that is not looked at, mm.
@@ -204,7 +214,7 @@ fn joint_parts(
     area: Rect,
     choice: Choice,
     state: &State,
-) -> Vec<Option<Fitted>> {
+) -> Vec<Option<Part>> {
     if images.len() < 2 {
         return Vec::new();
     }
@@ -216,7 +226,17 @@ fn joint_parts(
             if part.len() < 200 {
                 return None;
             }
-            joint.run(&part, state, 8)
+            let mut start = state.clone();
+            let mut spread: Vec<_> = layers.iter().map(|l| l.spread).collect();
+            for ((ride, spread), layer) in start.rides.iter_mut().zip(&mut spread).zip(layers) {
+                // A block that prints nothing here keeps the middle of all it prints.
+                if let Some(m) = moments_within(&layer.rough, Some(*image)) {
+                    *ride = ride.about(m.centre, m.radius);
+                    *spread = shares(m.spread);
+                }
+            }
+            let fit = joint.run(&part, &start, 8)?;
+            Some(Part { fit, spread })
         })
         .collect()
 }

@@ -60,8 +60,17 @@ pub(crate) struct Moments {
 }
 
 /// The moments of a shape.
-#[allow(clippy::cast_precision_loss)]
 pub(crate) fn moments(edges: &EdgeMap) -> Moments {
+    moments_within(edges, None).unwrap_or(Moments {
+        centre: Point::default(),
+        radius: 1.0,
+        spread: [1.0; 2],
+        extent: Rect::centred(0.0, 0.0),
+    })
+}
+
+/// The moments of what prints within an area, if one is given; none where nothing prints.
+pub(crate) fn moments_within(edges: &EdgeMap, area: Option<Rect>) -> Option<Moments> {
     let h = edges.distance.height();
     let (mut n, mut sum, mut square) = (0.0, Point::default(), Point::default());
     let (mut low, mut high) = (
@@ -70,8 +79,8 @@ pub(crate) fn moments(edges: &EdgeMap) -> Moments {
     );
     for j in (0..h).step_by(2) {
         for (i, d) in edges.distance.row(j).iter().enumerate().step_by(2) {
-            if *d < 0.0 {
-                let p = edges.place(i, j);
+            let p = edges.place(i, j);
+            if *d < 0.0 && area.is_none_or(|a| a.contains(p)) {
                 n += 1.0;
                 sum = sum + p;
                 square = square + Point::new(p.x * p.x, p.y * p.y);
@@ -81,22 +90,17 @@ pub(crate) fn moments(edges: &EdgeMap) -> Moments {
         }
     }
     if n <= 0.0 {
-        return Moments {
-            centre: Point::default(),
-            radius: 1.0,
-            spread: [1.0; 2],
-            extent: Rect::centred(0.0, 0.0),
-        };
+        return None;
     }
     let centre = sum * (1.0 / n);
     let spread = [
         (square.x / n - centre.x * centre.x).max(0.0),
         (square.y / n - centre.y * centre.y).max(0.0),
     ];
-    Moments {
+    Some(Moments {
         centre,
         radius: (spread[0] + spread[1]).sqrt(),
         spread: spread.map(f64::sqrt),
         extent: Rect::new(low, high),
-    }
+    })
 }

@@ -24,6 +24,7 @@ mod paper;
 mod parted;
 mod pictures;
 mod placement;
+mod places;
 mod record;
 mod relative;
 mod seen;

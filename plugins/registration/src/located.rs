@@ -69,6 +69,20 @@ pub(crate) struct Located {
 }
 
 impl Located {
+    /// Displacement at a place, mm.
+    pub(crate) fn displacement(&self, p: Point) -> Point {
+        self.ride().displacement(p)
+    }
+
+    /// The motion about the sheet's centre.
+    pub(crate) fn ride(&self) -> Ride {
+        Ride {
+            centre: Point::default(),
+            radius: 1.0,
+            by: self.motion,
+        }
+    }
+
     /// Whether there is a number to give: the block is identified, or known
     /// less closely and said to be.
     pub(crate) fn given(&self) -> bool {
@@ -109,7 +123,16 @@ fn turned(m: &Square, c: &Square) -> Square {
 }
 
 /// Where a colour block lies, by a fit; none for the key.
-pub(crate) fn located(fit: &Fitted, block: &Known, at: usize, limits: Limits) -> Option<Located> {
+///
+/// `spread`: how what it prints lies about the middle of its motion, as shares of
+/// the square of the motion's radius along x and along y.
+pub(crate) fn located(
+    fit: &Fitted,
+    block: &Known,
+    at: usize,
+    spread: [f64; 2],
+    limits: Limits,
+) -> Option<Located> {
     let state = &fit.state;
     let slot = state.slots(at);
     let first = slot.ride?;
@@ -164,7 +187,7 @@ pub(crate) fn located(fit: &Fitted, block: &Known, at: usize, limits: Limits) ->
         zero_middle_se,
         retreat: (state.retreat[at], retreat_se),
         weakest,
-        area_se: area_error(&own, block.layer.spread),
+        area_se: area_error(&own, spread),
         pieces: fit.pieces[at],
         fitting: fit.fitting[at],
         reason: None,

@@ -39,8 +39,8 @@ pub(crate) enum Worst<'a> {
 
 impl<'a> Worst<'a> {
     /// By the first of several fits that gives a place.
-    pub(crate) fn of(
-        fits: impl IntoIterator<Item = (&'a Located, &'a str)>,
+    pub(crate) fn of<'l>(
+        fits: impl IntoIterator<Item = (&'l Located, &'a str)>,
         outline: &[Point],
     ) -> Self {
         if outline.is_empty() {
@@ -85,11 +85,7 @@ pub(crate) fn outline(layer: &Layer, within: Option<Rect>) -> Vec<Point> {
 /// The greatest displacement at the corners of an outline; none without one.
 /// The ends of the interval are the greatest of the corners' own.
 fn off(l: &Located, outline: &[Point]) -> Option<Off> {
-    let motion = Ride {
-        centre: Point::default(),
-        radius: 1.0,
-        by: l.motion,
-    };
+    let motion = l.ride();
     let both: Square = std::array::from_fn(|i| {
         std::array::from_fn(|j| l.covariance[i][j] + l.zero_covariance[i][j])
     });

@@ -6,15 +6,19 @@ use restrike_ops::ciede2000::ciede2000;
 use restrike_ops::cielab::{White, linear_srgb_to_lab};
 use restrike_ops::layered_absorption::under;
 use restrike_stage::{
-    Frame, ITEM_COLOURS, Mark, Measure, Output, Picture, Point, Raster, StageError, Stroke, Tone,
+    Frame, ITEM_COLOURS, Mark, Measure, Output, Picture, Point, Raster, Rect, StageError, Stroke,
+    Tone,
 };
 
 use crate::align::Aligned;
 use crate::basis::Basis;
 use crate::frame::SheetPlace;
 use crate::layers::{Layer, Model, Pixel};
+use crate::learned::moments_within;
 use crate::level::Level;
-use crate::located::{Limits, Located, located};
+use crate::located::Located;
+use crate::off::Worst;
+use crate::places::Places;
 use crate::record::Known;
 use crate::settings::Settings;
 use restrike_ops::contour::{Inside, contours};
@@ -41,10 +45,11 @@ pub(crate) fn draw(
     place: &SheetPlace,
     aligned: &Aligned,
     known: &[Known],
+    places: &Places<'_>,
     settings: &Settings,
     out: &mut dyn Output,
 ) -> Result<(), StageError> {
-    out.picture(&register(place, aligned, known, settings))?;
+    out.picture(&register(place, aligned, known, places, settings))?;
     let (residual, frame) = residual(input, place, aligned);
     out.image(RESIDUAL, residual.view())?;
     out.picture(&Picture {
@@ -58,60 +63,78 @@ pub(crate) fn draw(
     })
 }
 
-/// The scan with arrows at the middle of each block's printed area in each image.
+/// The scan with each block's edges where they were found, and its displacement as
+/// an arrow on each image.
 fn register(
     place: &SheetPlace,
     aligned: &Aligned,
     known: &[Known],
+    places: &Places<'_>,
     settings: &Settings,
 ) -> Picture {
-    let limits = Limits {
-        se: settings.identified_se_mm,
-        given: settings.given_se_mm,
-        reach: settings.reach_mm,
-        pixel: place.to_print.determinant().abs().sqrt(),
-    };
     let mut marks = Vec::new();
     let Some(to_scan) = place.to_print.inverse() else {
         return blank(marks);
     };
     let px = |p: Point| to_scan.apply(p);
-    let placed: Vec<(usize, &Known, Located)> = known
+    let placed: Vec<(usize, &Known)> = known
         .iter()
         .enumerate()
-        .filter_map(|(n, block)| Some((n, block, located(&aligned.whole, block, n, limits)?)))
+        .filter(|(n, _)| places.whole.found[*n].is_some())
         .collect();
-    let tones = tones(placed.iter().map(|(n, block, _)| (*n, &block.layer)));
+    let tones = tones(placed.iter().map(|(n, block)| (*n, &block.layer)));
     let tone = |n: usize| tones.get(&n).copied().unwrap_or(Tone::Item(0));
-    for (n, block, l) in &placed {
-        outline(block, aligned, *n, &px, l, tone(*n), &mut marks);
+    // The numbers of the images where there are some: each may be sold by itself.
+    let images = match places.images.as_slice() {
+        [] => std::slice::from_ref(&places.whole),
+        images => images,
+    };
+    for (n, block) in &placed {
+        outline(block, places, *n, &px, tone(*n), &mut marks);
     }
-    for (n, block, l) in &placed {
-        // One arrow a block where it prints; its numbers are below the picture.
-        let at = spot(block, *n, known.len());
+    for (n, block) in &placed {
         let tone = tone(*n);
-        marks.push(if l.given() {
-            Mark::Arrow {
-                from: px(at),
-                to: px(at + l.middle * settings.exaggeration),
+        let mut said = Vec::new();
+        for on in images {
+            let layer = &aligned.layers[*n];
+            let Some(m) = moments_within(&layer.rough, on.area) else {
+                continue;
+            };
+            let at = spot(m.extent, *n, known.len());
+            let by = match &on.off[*n] {
+                Worst::Off(_, by) => places.all().find(|o| o.name == *by),
+                _ => None,
+            };
+            let l = by.and_then(|o| o.found[*n].as_ref());
+            marks.push(match l {
+                Some(l) => Mark::Arrow {
+                    from: px(at),
+                    to: px(at + l.displacement(at) * settings.exaggeration),
+                    tone,
+                },
+                None => Mark::Cross { at: px(at), tone },
+            });
+            marks.push(Mark::Text {
+                at: px(at + Point::new(0.6, 0.6)),
+                text: block.part.name.clone(),
                 tone,
-            }
-        } else {
-            Mark::Cross { at: px(at), tone }
-        });
-        marks.push(Mark::Text {
-            at: px(at + Point::new(0.6, 0.6)),
-            text: block.part.name.clone(),
-            tone,
-        });
+            });
+            let where_ = if images.len() > 1 { on.name } else { "" };
+            said.extend(words(where_, &on.off[*n], on.found[*n].as_ref()));
+        }
         marks.push(Mark::Key {
-            text: words(block, l),
+            text: format!(
+                "{}, against {}: {}",
+                block.part.name,
+                Basis::of_zero(&block.part.zero).against(),
+                said.join("; ")
+            ),
             tone,
         });
     }
     let mut picture = blank(marks);
     picture.caption = format!(
-        "Where each colour block landed: arrows at the block's middle, drawn {:.0} times as long as the displacement (each block in the colour that is most like its ink of those that all readers can tell apart), a cross where none is given; standard errors with the zero's; lines, the blocks' edges as the record has them, laid where they were found, dashed where they should lie if they were not.",
+        "Where each colour block landed: arrows on what it prints, drawn {:.0} times as long as the displacement is there (each block in the colour that is most like its ink of those that all readers can tell apart), a cross where none is given; below, how far it is off where that is most (`off_mm` in the table), with standard errors; lines, the blocks' edges as the record has them, laid where they were found, dashed where they should lie if they were not.",
         settings.exaggeration
     );
     picture
@@ -156,32 +179,37 @@ fn tones<'a>(blocks: impl Iterator<Item = (usize, &'a Layer)>) -> BTreeMap<usize
     out
 }
 
-/// What was found of a block, in a line.
-fn words(block: &Known, l: &Located) -> String {
-    let name = &block.part.name;
-    let number = |v: f64, se: f64, less: &str, more: &str| {
-        format!(
-            "{:.3} ± {:.3} mm {}",
-            v.abs(),
-            libm::hypot(se, l.zero_middle_se),
-            if v < 0.0 { less } else { more }
-        )
+/// What was found of a block on an image, which is named if there are several.
+fn words(image: &str, off: &Worst<'_>, l: Option<&Located>) -> Option<String> {
+    let on = if image.is_empty() {
+        String::new()
+    } else {
+        format!("on the {image} image ")
     };
-    let why = l.reason.as_deref().unwrap_or_default();
-    if !l.given() {
-        return format!("{name}: not located: {why}");
-    }
-    let mut out = format!(
-        "{name}: {}, {} against {}",
-        number(l.middle.x, l.middle_se[0], "left", "right"),
-        number(l.middle.y, l.middle_se[1], "down", "up"),
-        Basis::of_zero(&block.part.zero).against()
-    );
-    if !why.is_empty() {
-        out.push_str("; ");
-        out.push_str(why);
-    }
-    out
+    let why = l.and_then(|l| l.reason.as_deref()).unwrap_or_default();
+    Some(match off {
+        Worst::PrintsNothing => return None,
+        Worst::Unknown => format!("{on}not located: {why}"),
+        Worst::Off(off, by) => {
+            let along = |v: f64, less: &str, more: &str| {
+                format!("{:.3} mm {}", v.abs(), if v < 0.0 { less } else { more })
+            };
+            let mut out = format!(
+                "{on}off by {:.3} ± {:.3} mm at worst ({}, {})",
+                off.length,
+                off.se,
+                along(off.by.x, "to the left", "to the right"),
+                along(off.by.y, "down", "up"),
+            );
+            if !image.is_empty() && *by != image {
+                out.push_str(", by the whole sheet's fit");
+            } else if !why.is_empty() {
+                out.push_str(", ");
+                out.push_str(why);
+            }
+            out
+        }
+    })
 }
 
 fn blank(marks: Vec<Mark>) -> Picture {
@@ -195,30 +223,33 @@ fn blank(marks: Vec<Mark>) -> Picture {
 }
 
 /// A place for a block's arrow: on its print, spread so that arrows do not cover each other.
-fn spot(block: &Known, n: usize, of: usize) -> Point {
-    let e = block.layer.extent;
+fn spot(extent: Rect, n: usize, of: usize) -> Point {
     #[allow(clippy::cast_precision_loss)]
     let share = (n as f64 + 0.5) / of.max(1) as f64;
-    let c = e.centre();
+    let c = extent.centre();
     Point::new(
-        c.x + (share - 0.5) * 0.7 * e.width(),
-        c.y + (0.5 - share) * 0.5 * e.height(),
+        c.x + (share - 0.5) * 0.7 * extent.width(),
+        c.y + (0.5 - share) * 0.5 * extent.height(),
     )
 }
 
-/// The block's edges where they lie on this sheet; dashed, where they should.
+/// The block's edges where they lie on this sheet; dashed, where they should. An
+/// image's own fit lays them where the whole sheet's tells no place.
 fn outline(
     block: &Known,
-    aligned: &Aligned,
+    places: &Places<'_>,
     n: usize,
     px: &dyn Fn(Point) -> Point,
-    l: &Located,
     tone: Tone,
     marks: &mut Vec<Mark>,
 ) {
     let zero = block.part.zero_ride();
-    let Some(map) = aligned.whole.state.rides[n].map() else {
-        return;
+    let laid = |p: Point| {
+        places
+            .all()
+            .filter(|o| o.area.is_none_or(|a| a.contains(p)))
+            .find(|o| o.found[n].as_ref().is_some_and(Located::given))
+            .and_then(|o| o.fit.state.rides[n].map())
     };
     let rough = &block.layer.rough;
     for found in contours(&rough.distance, 0.0, Inside::Below) {
@@ -235,10 +266,9 @@ fn outline(
             tone,
             stroke,
         };
-        marks.push(if l.given() {
-            draw(&|b| map.apply(b), Stroke::Solid)
-        } else {
-            draw(&|b| b + zero.displacement(b), Stroke::Dashed)
+        marks.push(match laid(line[0]) {
+            Some(map) => draw(&|b| map.apply(b), Stroke::Solid),
+            None => draw(&|b| b + zero.displacement(b), Stroke::Dashed),
         });
     }
 }

@@ -4,7 +4,7 @@ use restrike_ops::placement::{BlockPlace, Placement};
 use restrike_stage::{Affine, ColumnSpec as C, Scope, TableSpec};
 
 use crate::align::Aligned;
-use crate::located::{Limits, located};
+use crate::located::Located;
 use crate::record::Known;
 
 /// Standard error over what a block prints up to which other stages read the scan at its edges, mm.
@@ -28,27 +28,28 @@ pub(crate) fn spec() -> TableSpec {
 }
 
 /// The placement of a fitted sheet.
+///
+/// `found`: by block, where it lies on the whole sheet.
 pub(crate) fn of(
     aligned: &Aligned,
     known: &[Known],
+    found: &[Option<Located>],
     to_print: &Affine,
-    limits: Limits,
 ) -> Placement {
     let state = &aligned.whole.state;
     let blocks = known
         .iter()
         .enumerate()
         .map(|(n, block)| {
-            let l = located(&aligned.whole, block, n, limits);
+            let l = found[n].as_ref();
             BlockPlace {
                 name: block.part.name.clone(),
                 key: n == state.key_at,
                 why: l
-                    .as_ref()
                     .filter(|l| !l.given() || l.area_se > READ_MM)
                     .and_then(|l| l.reason.clone()),
                 ride: state.rides[n],
-                shift_se_mm: l.as_ref().map_or([0.0; 2], |l| l.middle_se),
+                shift_se_mm: l.map_or([0.0; 2], |l| l.middle_se),
                 retreat_mm: state.retreat[n],
                 strength: state.strength[n],
                 absorption: aligned.layers[n].absorption,

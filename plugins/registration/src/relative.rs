@@ -205,7 +205,8 @@ fn search(
     sheet: &Sheet<'_>,
 ) -> Result<Ride, String> {
     let stride = edges.len().div_ceil(TRIED);
-    let still = Ride::still(layers[n].centre, layers[n].radius);
+    let Ride { centre, radius, .. } = state.rides[n];
+    let still = Ride::still(centre, radius);
     let key = &layers[state.key_at];
     let score = |dx: f64, dy: f64| {
         let mut ride = still;

@@ -10,22 +10,18 @@ use restrike_stage::{
 
 use crate::align::{Aligned, align};
 use crate::frame::place;
-use crate::joint::Fitted;
 use crate::layers::Layer;
 use crate::learning::Learning;
-use crate::located::{Limits, Located, located, worn_apart};
+use crate::located::Limits;
 use crate::marks;
-use crate::off::{Worst, outline};
 use crate::pictures;
 use crate::placement;
+use crate::places::{Places, WHOLE};
 use crate::record::{self, Known};
 use crate::relative;
 use crate::seen::Edge;
 use crate::settings::Settings;
 use crate::tables::{self, BLOCKS, SHEETS};
-
-/// All of the sheet as an image.
-const WHOLE: &str = "whole";
 
 /// The stage.
 pub(crate) struct Registration {
@@ -46,55 +42,30 @@ impl Registration {
             .collect()
     }
 
-    fn rows(
-        &self,
-        aligned: &Aligned,
-        known: &[Known],
-        to_print: &Affine,
-        out: &mut dyn Output,
-    ) -> Result<(), StageError> {
-        let limits = Limits {
+    /// What counts as identified on a scan.
+    fn limits(&self, to_print: &Affine) -> Limits {
+        Limits {
             se: self.settings.identified_se_mm,
             given: self.settings.given_se_mm,
             reach: self.settings.reach_mm,
             pixel: to_print.determinant().abs().sqrt(),
-        };
-        let locate = |fit: &Fitted| -> Vec<Option<Located>> {
-            (0..known.len())
-                .map(|n| located(fit, &known[n], n, limits))
-                .collect()
-        };
-        let mut of_sheet = locate(&aligned.whole);
-        let parts: Vec<_> = self
-            .project
-            .images
-            .iter()
-            .zip(&aligned.parts)
-            .filter_map(|(image, part)| Some((image, part.as_ref()?, locate(part.as_ref()?))))
-            .collect();
-        for (n, l) in of_sheet.iter_mut().enumerate() {
-            let images = parts
-                .iter()
-                .filter_map(|(image, _, found)| Some((image.name.as_str(), found[n].as_ref()?)));
-            if let Some(l) = l
-                && !known[n].layer.parted
-            {
-                worn_apart(l, images);
-            }
         }
-        let mut fits = vec![(WHOLE, None, &aligned.whole, &of_sheet)];
-        for (image, fit, found) in &parts {
-            fits.push((image.name.as_str(), Some(image.rect()), *fit, found));
-        }
-        for (image, area, fit, found) in fits {
+    }
+
+    fn rows(
+        &self,
+        aligned: &Aligned,
+        known: &[Known],
+        places: &Places<'_>,
+        to_print: &Affine,
+        out: &mut dyn Output,
+    ) -> Result<(), StageError> {
+        for on in places.all() {
             for (n, block) in known.iter().enumerate() {
-                let Some(l) = &found[n] else { continue };
-                let outline = outline(&aligned.layers[n], area);
-                let of_sheet = of_sheet[n].as_ref().map(|l| (l, WHOLE));
-                let fits = [Some((l, image)), of_sheet];
-                let off = Worst::of(fits.into_iter().flatten(), &outline);
-                let strength = fit.state.strength[n];
-                out.row(BLOCKS, tables::block_row(image, block, l, strength, &off))?;
+                let Some(l) = &on.found[n] else { continue };
+                let strength = on.fit.state.strength[n];
+                let row = tables::block_row(on.name, block, l, strength, &on.off[n]);
+                out.row(BLOCKS, row)?;
             }
         }
         for b in &self.project.blocks {
@@ -103,7 +74,7 @@ impl Registration {
             }
         }
         out.row(SHEETS, tables::sheet_row(&aligned.whole, aligned.sites))?;
-        let placement = placement::of(aligned, known, to_print, limits)
+        let placement = placement::of(aligned, known, &places.whole.found, to_print)
             .to_json()
             .map_err(|e| StageError::new(format!("the placement: {e}")))?;
         out.row(placement::TABLE, Row::new().set("placement", placement))
@@ -187,18 +158,23 @@ impl Stage for Registration {
         )
         .map_err(StageError::new)?;
         let print = &place.to_print;
-        let by_edges = |fit: &mut Fitted, image| {
+        let parts = aligned.parts.iter_mut().zip(&images);
+        let parts = parts.filter_map(|(part, image)| Some((&mut part.as_mut()?.fit, Some(*image))));
+        for (fit, image) in std::iter::once((&mut aligned.whole, None)).chain(parts) {
             relative::locate(fit, &layers, &self.free, input.scan, print, image);
-        };
-        by_edges(&mut aligned.whole, None);
-        for (part, image) in aligned.parts.iter_mut().zip(&images) {
-            if let Some(part) = part {
-                by_edges(part, Some(*image));
-            }
         }
-        self.rows(&aligned, known, print, out)?;
+        let places = Places::new(&aligned, known, &self.project.images, self.limits(print));
+        self.rows(&aligned, known, &places, print, out)?;
         if self.settings.pictures && !out.cancelled() {
-            pictures::draw(&input, &place, &aligned, known, &self.settings, out)?;
+            pictures::draw(
+                &input,
+                &place,
+                &aligned,
+                known,
+                &places,
+                &self.settings,
+                out,
+            )?;
         }
         Ok(())
     }

@@ -43,6 +43,9 @@ struct Args {
     /// Only this one of the five designs (registration, separation, wear and lines only).
     #[arg(long, value_parser = clap::value_parser!(u8).range(1..=5))]
     design: Option<u8>,
+    /// File for a table of the rows' errors (registration only).
+    #[arg(long)]
+    rows: Option<std::path::PathBuf>,
     /// Fail unless the targets are met.
     #[arg(long)]
     check: bool,
@@ -136,6 +139,13 @@ fn main() -> Result<()> {
                 design,
             })?;
             println!("{}", r.text());
+            if let Some(path) = &args.rows {
+                let mut out = csv::Writer::from_path(path)?;
+                for row in &r.rows {
+                    out.serialize(row)?;
+                }
+                out.flush()?;
+            }
         }
         What::Grading => {
             for (two_up, what) in [(false, "sheets"), (true, "two-up copies")] {

@@ -3,9 +3,8 @@
 use restrike_synth::run::{Change, Quantity};
 
 use super::Set;
-use super::stage::{LIMITS, known};
+use super::stage::{known, on_sheet};
 use crate::align::Rules;
-use crate::located::located;
 
 /// Blocks whose ink is strong enough for a tenth of a pixel.
 const STRONG: [&str; 3] = ["ochre", "red", "green"];
@@ -92,7 +91,7 @@ fn retreated(by: f64) {
         let (_, rms) = set.error(&with.whole, &scan.truth, name);
         let (_, worse) = set.error(&without.whole, &scan.truth, name);
         // Of a disc whose seal has worn away the turn is not seen: no number is given.
-        let given = located(&with.whole, &blocks[n], n, LIMITS).unwrap().given();
+        let given = on_sheet(&with, &blocks, n).unwrap().given();
         assert!(rms < 0.25 || !given, "{name}: {rms:.3} px");
         assert!(given || by > 0.2, "{name}");
         bias = bias.max(worse);
@@ -113,7 +112,7 @@ fn halves_are_fitted_together_and_apart() {
     let slot = found.whole.state.slots(n).ride.unwrap();
     let whole = found.whole.covariance[(slot, slot)];
     for part in found.parts.iter().flatten() {
-        assert!(part.covariance[(slot, slot)] > 0.5 * whole);
+        assert!(part.fit.covariance[(slot, slot)] > 0.5 * whole);
     }
     let right = STRONG.map(|name| set.assert_found(&found.whole, &scan.truth, name));
     assert!(right.iter().filter(|r| **r).count() >= 2, "{right:?}");

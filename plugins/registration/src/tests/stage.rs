@@ -3,13 +3,13 @@
 use std::collections::BTreeMap;
 
 use super::{PAPER, Set, blocks};
-use crate::align::Rules;
+use crate::align::{Aligned, Rules};
 use crate::doubts::doubtful;
-use crate::located::{Limits, direction, located};
+use crate::located::{Limits, Located, direction, located};
 use crate::record::{self, Known, Source};
 
 /// Limits as by default, at 300 dpi.
-pub(super) const LIMITS: Limits = Limits {
+const LIMITS: Limits = Limits {
     se: 0.017,
     given: 0.05,
     reach: 3.5,
@@ -35,6 +35,12 @@ pub(super) fn known(set: &Set) -> Vec<Known> {
         .collect()
 }
 
+/// Where a block lies on the whole sheet.
+pub(super) fn on_sheet(found: &Aligned, blocks: &[Known], n: usize) -> Option<Located> {
+    let spread = blocks[n].layer.spread;
+    located(&found.whole, &blocks[n], n, spread, LIMITS)
+}
+
 #[test]
 fn a_block_that_did_not_print_is_not_located() {
     let set = Set::new(306, false, &|_| ());
@@ -45,16 +51,11 @@ fn a_block_that_did_not_print_is_not_located() {
     let found = set.align(&scan, &Rules::default());
     let blocks = known(&set);
     let red = set.at("red");
-    let l = located(&found.whole, &blocks[red], red, LIMITS).unwrap();
+    let l = on_sheet(&found, &blocks, red).unwrap();
     assert!(l.reason.is_some(), "red was not printed: {:?}", l.middle);
     let green = set.at("green");
-    assert_eq!(
-        located(&found.whole, &blocks[green], green, LIMITS)
-            .unwrap()
-            .reason,
-        None
-    );
-    assert!(located(&found.whole, &blocks[set.at("key")], set.at("key"), LIMITS).is_none());
+    assert_eq!(on_sheet(&found, &blocks, green).unwrap().reason, None);
+    assert!(on_sheet(&found, &blocks, set.at("key")).is_none());
 }
 
 #[test]
