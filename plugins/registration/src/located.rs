@@ -11,15 +11,18 @@ pub(crate) const NINETY: f64 = 1.6449;
 /// Least share of a block's learned outline error in its shift, mm, for an ink that
 /// takes all light: a learned edge is never exact, and the paler the ink the farther
 /// the paper's unevenness moves it. Calibrated on designs that no figure is reported for.
-const FLOOR_MM: f64 = 0.002;
-/// The same where the key's own lines are known from one impression as well.
-const FLOOR_PARTED_MM: f64 = 0.007;
+const FLOOR_MM: f64 = 0.0015;
 /// The same as a share of a scan pixel.
-const FLOOR_PX: f64 = 0.03;
-/// By how much the fit's own standard errors are too small, calibrated likewise.
-const WIDEN: f64 = 1.3;
-/// The same for a gradation, whose outline is read off ink that changes along it.
+const FLOOR_PX: f64 = 0.02;
+/// The same two where the key's own lines are known from one impression as well.
+const FLOOR_PARTED_MM: f64 = 0.007;
+const FLOOR_PARTED_PX: f64 = 0.03;
+/// By how much the standard errors of a gradation are too small, calibrated likewise:
+/// its outline is read off ink that changes along it. What is wrong with an outline is
+/// so on all sheets, so this is as for the worst of the few gradations there were.
 const WIDEN_FADE: f64 = 1.9;
+/// The same of a block without a proof, whose free edges are few.
+const WIDEN_PARTED: f64 = 1.3;
 /// Parameters that a block's pieces of the sheet are shared by: motion and retreat.
 const SHARED: f64 = 7.0;
 /// Most that few pieces widen an error by.
@@ -40,14 +43,19 @@ pub(crate) struct Located {
     pub(crate) zero_se: [f64; RIDE],
     /// Covariance of the zero, likewise.
     pub(crate) zero_covariance: [[f64; RIDE]; RIDE],
-    /// The block's middle, where it should print, mm.
+    /// The middle of what it prints on the image, where it should print, mm.
     pub(crate) at: Point,
-    /// Shift at the block's middle, mm.
+    /// Shift at that middle, mm.
     pub(crate) middle: Point,
     /// Its standard errors from measuring, mm.
     pub(crate) middle_se: [f64; 2],
     /// Standard error of the zero's shift at the middle, mm.
     pub(crate) zero_middle_se: f64,
+    /// The middle of all that the block prints, mm: there the zero's shift does not
+    /// correlate with its turn and stretch.
+    pub(crate) zero_at: Point,
+    /// Standard error of the zero's shift there, mm.
+    pub(crate) zero_at_se: f64,
     /// Retreat of the edges against the record and its standard error, mm.
     pub(crate) retreat: (f64, f64),
     /// Direction that is seen worst, degrees counter-clockwise from x, and the
@@ -138,21 +146,22 @@ pub(crate) fn located(
     let first = slot.ride?;
     let ride = state.rides[at];
     let mut own = [[0.0; RIDE]; RIDE];
-    let widen = if block.part.bokashi {
-        WIDEN_FADE
-    } else {
-        WIDEN
+    let widen: f64 = match (block.layer.parted, block.part.bokashi) {
+        (_, true) => WIDEN_FADE,
+        (true, false) => WIDEN_PARTED,
+        (false, false) => 1.0,
     };
     // A sandwich over few pieces is too narrow (Bell and McCaffrey 2002).
     let pieces = fit.pieces[at];
     let widen = widen * (pieces / (pieces - SHARED).max(pieces / (FEW * FEW)).max(1e-9)).sqrt();
-    let least = if block.layer.parted {
-        FLOOR_PARTED_MM
+    let (least, share) = if block.layer.parted {
+        (FLOOR_PARTED_MM, FLOOR_PARTED_PX)
     } else {
         let [r, g, b] = block.layer.absorption;
-        FLOOR_MM / (1.0 - libm::exp(-r.max(g).max(b))).max(0.02)
+        let taken = (1.0 - libm::exp(-r.max(g).max(b))).max(0.02);
+        (FLOOR_MM / taken, FLOOR_PX)
     };
-    let floor = least * least + (FLOOR_PX * limits.pixel).powi(2);
+    let floor = least * least + (share * limits.pixel).powi(2);
     for (i, row) in own.iter_mut().enumerate() {
         for (j, v) in row.iter_mut().enumerate() {
             *v = fit.covariance[(first + i, first + j)] * widen * widen;
@@ -172,7 +181,7 @@ pub(crate) fn located(
     let centre = to_true.apply(ride.centre);
     let middle = map.apply(centre) - centre;
     let middle_se = [own[0][0].sqrt(), own[1][1].sqrt()];
-    let zero_middle_se = shift_error(&zero, &block.part.zero.covariance_mm2, ride.centre);
+    let zero_se = |at| shift_error(&zero, &block.part.zero.covariance_mm2, at);
     let w = slot.retreat;
     let retreat_se = (fit.covariance[(w, w)] * widen * widen + floor).sqrt();
     let weakest = weakest([[own[0][0], own[0][1]], [own[1][0], own[1][1]]]);
@@ -184,7 +193,9 @@ pub(crate) fn located(
         at: centre,
         middle,
         middle_se,
-        zero_middle_se,
+        zero_middle_se: zero_se(ride.centre),
+        zero_at: to_true.apply(zero.centre),
+        zero_at_se: zero_se(zero.centre),
         retreat: (state.retreat[at], retreat_se),
         weakest,
         area_se: area_error(&own, spread),
@@ -371,6 +382,8 @@ pub(crate) mod tests {
             middle: Point::default(),
             middle_se: [0.0; 2],
             zero_middle_se: 0.0,
+            zero_at: Point::default(),
+            zero_at_se: 0.0,
             retreat: (0.0, 0.0),
             weakest: (0.0, 0.0),
             area_se: 0.0,

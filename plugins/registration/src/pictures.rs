@@ -30,6 +30,10 @@ const RESIDUAL_MM: f64 = 25.4 / 100.0;
 /// Residual in absorption that is drawn black or white.
 const FULL: f64 = 0.3;
 
+/// How far a label's foot is above or below its place, as a share of the sheet's width.
+const LABEL_ABOVE: f64 = 0.004;
+const LABEL_BELOW: f64 = 0.018;
+
 /// Linear light of a pixel without residual, with more ink, with less: a pair
 /// that stays apart for all kinds of colour sight.
 const NEUTRAL: f64 = 0.62;
@@ -101,21 +105,25 @@ fn register(
                 continue;
             };
             let at = spot(m.extent, *n, known.len());
-            let by = match &on.off[*n] {
+            let fit = match &on.off[*n] {
                 Worst::Off(_, by) => places.all().find(|o| o.name == *by),
                 _ => None,
             };
-            let l = by.and_then(|o| o.found[*n].as_ref());
-            marks.push(match l {
-                Some(l) => Mark::Arrow {
+            let l = fit.and_then(|o| o.found[*n].as_ref());
+            let by = l.map(|l| l.displacement(at) * settings.exaggeration);
+            marks.push(match by {
+                Some(by) => Mark::Arrow {
                     from: px(at),
-                    to: px(at + l.displacement(at) * settings.exaggeration),
+                    to: px(at + by),
                     tone,
                 },
                 None => Mark::Cross { at: px(at), tone },
             });
+            // Beside the arrow, not over it.
+            let rises = by.is_some_and(|by| by.y > 0.0);
+            let share = if rises { -LABEL_BELOW } else { LABEL_ABOVE };
             marks.push(Mark::Text {
-                at: px(at + Point::new(0.6, 0.6)),
+                at: px(at + Point::new(0.6, share * place.sheet.width())),
                 text: block.part.name.clone(),
                 tone,
             });

@@ -8,7 +8,7 @@ use crate::located::Located;
 use crate::record::Known;
 
 /// Standard error over what a block prints up to which other stages read the scan at its edges, mm.
-const READ_MM: f64 = 0.03;
+const READ_MM: f64 = 0.02;
 
 /// Name of the table.
 pub(crate) const TABLE: &str = "placement";

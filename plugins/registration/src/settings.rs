@@ -41,7 +41,7 @@ impl Default for Settings {
     fn default() -> Self {
         Self {
             reach_mm: 5.0,
-            identified_se_mm: 0.017,
+            identified_se_mm: 0.012,
             given_se_mm: 0.05,
             retreat: true,
             edge_pixels: 6000,

@@ -39,7 +39,7 @@ pub(crate) fn specs() -> Vec<TableSpec> {
                     "shift_x_mm",
                     "mm",
                     4,
-                    "Shift to the right at the block's own middle.",
+                    "Shift to the right at the middle of what the block prints on the image.",
                 ),
                 number(
                     "shift_x_se_mm",
@@ -47,12 +47,7 @@ pub(crate) fn specs() -> Vec<TableSpec> {
                     4,
                     "Its standard error from measuring.",
                 ),
-                number(
-                    "shift_y_mm",
-                    "mm",
-                    4,
-                    "Shift upwards at the block's own middle.",
-                ),
+                number("shift_y_mm", "mm", 4, "Shift upwards at that middle."),
                 number(
                     "shift_y_se_mm",
                     "mm",
@@ -63,7 +58,7 @@ pub(crate) fn specs() -> Vec<TableSpec> {
                     "zero_se_mm",
                     "mm",
                     4,
-                    "Standard error of the zero at the block's middle: the same on every sheet, it does not average out.",
+                    "Standard error of the zero at that middle: the same on every sheet, it does not average out.",
                 ),
                 number(
                     "zero_theta_se_mrad",
@@ -85,10 +80,23 @@ pub(crate) fn specs() -> Vec<TableSpec> {
                 ),
                 number("zero_shear_se_mrad", "mrad", 4, "The same for the shear."),
                 number(
+                    "zero_at_x_mm",
+                    "mm",
+                    2,
+                    "The middle of all that the block prints, where it should print, from the sheet's centre to the right: the zero's shift there, its turn and its stretch err independently.",
+                ),
+                number("zero_at_y_mm", "mm", 2, "The same upwards."),
+                number(
+                    "zero_at_se_mm",
+                    "mm",
+                    4,
+                    "Standard error of the zero's shift there.",
+                ),
+                number(
                     "middle_x_mm",
                     "mm",
                     2,
-                    "The block's middle, where it should print, from the sheet's centre to the right.",
+                    "The middle of what the block prints on the image, where it should print, from the sheet's centre to the right.",
                 ),
                 number("middle_y_mm", "mm", 2, "The same upwards."),
                 number(
@@ -339,6 +347,9 @@ pub(crate) fn block_row(
         .set("zero_stretch_x_se_permille", 1000.0 * l.zero_se[3])
         .set("zero_stretch_y_se_permille", 1000.0 * l.zero_se[4])
         .set("zero_shear_se_mrad", 1000.0 * l.zero_se[5])
+        .set("zero_at_x_mm", l.zero_at.x)
+        .set("zero_at_y_mm", l.zero_at.y)
+        .set("zero_at_se_mm", l.zero_at_se)
         .set("middle_x_mm", l.at.x)
         .set("middle_y_mm", l.at.y)
         .set("dx_mm", given(l.motion[0]))

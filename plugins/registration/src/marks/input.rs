@@ -10,7 +10,7 @@ use crate::basis::Basis;
 /// A measured motion: dx, dy in mm, theta in radians, stretch along x and y.
 pub(crate) type Motion = [f64; 5];
 
-/// Standard errors of a block's zero, about its own middle, where they do not correlate.
+/// Standard errors of a block's zero, about the middle of all it prints, where they do not correlate.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub(crate) struct ZeroError {
     /// The middle, mm.
@@ -213,11 +213,11 @@ fn zero_error(number: &impl Fn(&str) -> Option<f64>) -> ZeroError {
     };
     ZeroError {
         at: Point::new(
-            number("middle_x_mm").unwrap_or(0.0),
-            number("middle_y_mm").unwrap_or(0.0),
+            number("zero_at_x_mm").unwrap_or(0.0),
+            number("zero_at_y_mm").unwrap_or(0.0),
         ),
         se: [
-            se("zero_se_mm"),
+            se("zero_at_se_mm"),
             se("zero_theta_se_mrad") / 1000.0,
             se("zero_stretch_x_se_permille") / 1000.0,
             se("zero_stretch_y_se_permille") / 1000.0,

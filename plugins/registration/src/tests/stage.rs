@@ -10,7 +10,7 @@ use crate::record::{self, Known, Source};
 
 /// Limits as by default, at 300 dpi.
 const LIMITS: Limits = Limits {
-    se: 0.017,
+    se: 0.012,
     given: 0.05,
     reach: 3.5,
     pixel: 25.4 / 300.0,

@@ -133,7 +133,7 @@ pub(super) fn registration(rows: &[Seen]) -> Table {
         "theta_se_mrad",
         "stretch_x_permille",
         "stretch_y_permille",
-        "zero_se_mm",
+        "zero_at_se_mm",
         "dx_low_mm",
         "dx_high_mm",
         "dy_low_mm",
