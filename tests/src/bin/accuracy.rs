@@ -43,6 +43,12 @@ struct Args {
     /// Only this one of the five designs (registration, separation, wear and lines only).
     #[arg(long, value_parser = clap::value_parser!(u8).range(1..=5))]
     design: Option<u8>,
+    /// Breaks are planted near sharp corners of the key's lines as well (wear only).
+    #[arg(long)]
+    corners: bool,
+    /// Another seed for the designs (wear and lines, with `--tuning` only).
+    #[arg(long, requires = "tuning")]
+    seed: Option<u64>,
     /// Fail unless the targets are met.
     #[arg(long)]
     check: bool,
@@ -164,6 +170,8 @@ fn main() -> Result<()> {
                 difficulty,
                 tuning: args.tuning,
                 sound: args.sound,
+                corners: args.corners,
+                seed: args.seed,
                 design,
                 cut_outs: args.cut_outs,
             };
