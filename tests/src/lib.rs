@@ -20,5 +20,6 @@ pub mod spread;
 pub mod story;
 pub mod wear;
 mod wear_classes;
+mod wear_corners;
 pub mod wear_lines;
 pub mod whole;

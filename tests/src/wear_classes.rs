@@ -118,23 +118,23 @@ impl Classes {
             });
             let reach = 0.35 + 0.35 * number("length_mm");
             let of = |row: &[Value], c: &str| cell(sites, row, c).as_f64().unwrap_or(f64::NAN);
-            let shown: Vec<(usize, [f64; 2])> = sites
+            let shown: Vec<(usize, [f64; 2], &Vec<Value>)> = sites
                 .rows
                 .iter()
                 .filter(|r| apart([of(r, "x_mm"), of(r, "y_mm")], at) < reach)
                 .filter_map(|r| {
                     let sheet = usize::try_from(cell(sites, r, "sheet").as_i64()? - 1).ok()?;
-                    Some((sheet, [of(r, "scan_x_px"), of(r, "scan_y_px")]))
+                    Some((sheet, [of(r, "scan_x_px"), of(r, "scan_y_px")], r))
                 })
                 .collect();
-            let dust = shown.iter().any(|(n, px)| {
+            let dust = shown.iter().any(|(n, px, _)| {
                 specs
                     .get(*n)
                     .is_some_and(|s| dusty(&s.scan.dust, *px, 25.4 / s.scan.dpi))
             });
             let ink = shown
                 .iter()
-                .any(|(n, _)| m.truth.get(*n).is_some_and(|t| void(t, &key.name, p)));
+                .any(|(n, _, _)| m.truth.get(*n).is_some_and(|t| void(t, &key.name, p)));
             let is = if lasting {
                 0
             } else if ink {
@@ -160,7 +160,14 @@ impl Classes {
                     number("p_scan"),
                     shown
                         .iter()
-                        .map(|s| (s.0 + 1, s.1[0] as i64, s.1[1] as i64))
+                        .map(|(n, px, r)| format!(
+                            "{} {:.0} {:.0} {} {:.2}",
+                            n + 1,
+                            px[0],
+                            px[1],
+                            cell(sites, r, "kind").as_str().unwrap_or(""),
+                            of(r, "ink_beside"),
+                        ))
                         .collect::<Vec<_>>(),
                 );
             }

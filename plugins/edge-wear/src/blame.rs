@@ -6,7 +6,8 @@
 //! sheet shows the line whole, and the longer the gap the likelier. Inking comes and goes: each sheet for itself, at a rate
 //! that differs from place to place (beta-binomial). Dust lies on one scan.
 //! What a place looks like weighs in once: sharp ends speak for the block, a
-//! soft fading for the ink, another colour than the paper's for dust.
+//! soft fading for the ink, another colour than the paper's for dust; and so does
+//! the line's ink beside it, which is thin where the block took too little of it.
 
 use crate::damage::Seen;
 use crate::kinds::Kind;
@@ -52,6 +53,13 @@ const INKED_OVER: f64 = 0.01;
 /// Rate of a place that inks badly: Beta(a, b).
 const RATE: [f64; 2] = [0.6, 2.4];
 
+/// Ink of the line beside a place, of the key's solid, under which it is thin, and over
+/// how much it goes from hardly to plainly so.
+const THIN: f64 = 0.83;
+const THIN_OVER: f64 = 0.02;
+/// How often the ink beside is thin: block, inking, scan, cut so.
+const THIN_BESIDE: [f64; 4] = [0.01, 0.5, 0.01, 0.01];
+
 impl Blame {
     /// The likeliest story, or `undecided`.
     pub(crate) fn name(&self) -> &'static str {
@@ -78,6 +86,16 @@ fn looks(kind: Kind) -> [f64; 4] {
     };
     // What was cut so looks as what broke.
     [block, inking, scan, block]
+}
+
+/// How often the ink beside a place of a story is as it is there.
+fn ink_beside(seen: &Seen) -> [f64; 4] {
+    // Where ink lies beside a line says nothing about the line's own.
+    if seen.kind == Kind::FillIn {
+        return [1.0; 4];
+    }
+    let thin = 1.0 / (1.0 + libm::exp((seen.ink - THIN) / THIN_OVER));
+    THIN_BESIDE.map(|p| thin * p + (1.0 - thin) * (1.0 - p))
 }
 
 /// Weighs the stories.
@@ -131,7 +149,11 @@ pub(crate) fn blame(shown: &[Shown], turns: &[bool], seen: &[Seen]) -> Blame {
             .iter()
             .map(|(k, c)| c / total.max(1e-12) * libm::log(looks(*k)[n]))
             .sum();
-        *w *= libm::exp(look);
+        let ink: f64 = seen
+            .iter()
+            .map(|s| s.confidence / total.max(1e-12) * libm::log(ink_beside(s)[n]))
+            .sum();
+        *w *= libm::exp(look + ink);
     }
     let sum: f64 = weight.iter().sum();
     if sum <= 0.0 {
@@ -294,6 +316,7 @@ mod tests {
             depth: 0.2,
             width: 0.2,
             lines: 1.0,
+            ink: 1.0,
             recorded,
             place: Point::default(),
             confidence: 0.9,
@@ -361,6 +384,22 @@ mod tests {
         };
         assert_eq!(of(0.12), "block damage");
         assert_eq!(of(0.25), "inking");
+    }
+
+    #[test]
+    fn specks_on_lines_thin_with_ink_are_the_inks() {
+        let mut shown = [Shown::Absent; 20];
+        shown[4] = Shown::Present;
+        shown[11] = Shown::Present;
+        let of = |ink: f64| {
+            let seen = [4, 11].map(|at| Seen {
+                ink,
+                ..seen(at, Kind::Speck, false)
+            });
+            blame(&shown, &[false; 20], &seen).name()
+        };
+        assert_eq!(of(0.6), "inking");
+        assert_eq!(of(1.0), "scan");
     }
 
     #[test]

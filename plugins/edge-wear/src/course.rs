@@ -79,7 +79,20 @@ const LEAST_TAIL: f64 = 0.5;
 const JOINED: f64 = 1.25;
 const JOINED_MM: f64 = 0.025;
 
+/// Of the width of a line in a stroke only this share is looked at: how far in its inner
+/// edge lies is a guess, and the stroke's ink beyond it blurs into a gap.
+const IN_STROKE: f64 = 0.6;
+
 impl Course {
+    /// Share of the line's width that the rows across it are spread over.
+    pub(crate) fn looked_at(&self) -> f64 {
+        if self.runs_on.is_some() {
+            IN_STROKE
+        } else {
+            1.0
+        }
+    }
+
     /// The stations of a line `step` apart.
     pub(crate) fn of(line: &AtlasLine, edges: &EdgeMap, step: f64) -> Option<Self> {
         if line.length_mm < 4.0 * step || line.points.len() < 3 {

@@ -24,6 +24,8 @@ pub(crate) struct Seen {
     pub(crate) depth: f64,
     pub(crate) width: f64,
     pub(crate) lines: f64,
+    /// Ink of the line beside it, of the key's solid.
+    pub(crate) ink: f64,
     pub(crate) recorded: bool,
     pub(crate) place: Point,
     pub(crate) confidence: f64,
@@ -107,6 +109,7 @@ fn read(table: &Table, place: &BTreeMap<i64, usize>) -> Vec<Seen> {
                 depth: number("depth_mm")?,
                 width: number("line_width_mm")?,
                 lines: number("lines")?,
+                ink: number("ink_beside").unwrap_or(1.0),
                 recorded: table.get(r, "in_record").as_bool()?,
                 place: Point::new(number("x_mm")?, number("y_mm")?),
                 confidence: number("confidence")?,

@@ -5,6 +5,9 @@ use crate::strip::{Reading, Strip};
 
 /// How much lighter than the ground something must be in some channel.
 const LIGHTER: f64 = 1.08;
+/// On dark ground by this share of what paper is lighter than it, too: paper that shows
+/// through a gap beside blurs so much into it.
+const BLURRED_IN: f64 = 0.05;
 /// Nearer than this to a colour block's edge, mm, the ground is not the same all
 /// over: there a hair is held against the paper as well.
 const EDGE_MM: f64 = 0.3;
@@ -95,7 +98,12 @@ fn bright(
             continue;
         };
         let light = strip.at(i, j);
-        let lighter = |than: &[f64; 3]| (0..3).any(|k| f64::from(light[k]) > LIGHTER * than[k]);
+        let lighter = |than: &[f64; 3]| {
+            (0..3).any(|k| {
+                let blurred = than[k] + BLURRED_IN * (paper[k] - than[k]);
+                f64::from(light[k]) > blurred.max(LIGHTER * than[k])
+            })
+        };
         if lighter(&ground) {
             let edge = !lighter(&paper)
                 && reading.near_colour_edge(here.at + here.normal * offset, EDGE_MM);

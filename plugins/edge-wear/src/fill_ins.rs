@@ -77,6 +77,7 @@ pub(crate) fn fill_ins(
                 width: 2.0 * strip.half[centre],
                 ends: [course.stations[a].at, course.stations[b].at],
                 lines: 1,
+                ink: 1.0,
                 confidence: (length / (length + 0.1)).min(0.95),
             });
         }

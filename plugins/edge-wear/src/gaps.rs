@@ -6,21 +6,17 @@
 //! is missing along a row adds up to L whatever the blur. A break misses as
 //! much on all rows; a nick misses less and less towards the edge that holds.
 
-use restrike_ops::stats::quantile;
 use restrike_stage::Point;
 
 use crate::course::Course;
 use crate::dust;
 use crate::kinds::{Found, Kind, Unseen};
 use crate::overlaps;
+use crate::rows::{ROWS, Rows};
 use crate::strip::{Reading, Strip};
 
-/// Rows across the line, as shares of half its width.
-const ROWS: [f64; 5] = [0.6, 0.3, 0.0, -0.3, -0.6];
-/// Length over which a line's usual ink is taken, mm to either side.
-const USUAL_MM: f64 = 2.4;
 /// Ink left in the middle of a gap, of the usual, from which it is one.
-const GAP: f64 = 0.62;
+pub(crate) const GAP: f64 = 0.62;
 /// The same where a colour block's edge passes under the gap: how light the ground
 /// is there is not what is seen beside it.
 const BESET_GAP: f64 = 0.4;
@@ -38,12 +34,10 @@ const LEAST_BREAK_PX: f64 = 1.1;
 const LEAST_NICK_PX: f64 = 2.4;
 /// Over this length a gap's end goes from three quarters of the ink to one, at most, mm.
 const SHARP_MM: f64 = 0.15;
-/// Ink of a line's row, as a share of the solid, below which nothing can be told.
-const FAINT: f64 = 0.3;
 /// How much bluer or redder than the ground a gap may be before it is a speck.
 const OTHER_COLOUR: f64 = 0.09;
 /// A gap's ends fade over so many standard deviations of the blur.
-const BLURS: f64 = 2.5;
+pub(crate) const BLURS: f64 = 2.5;
 /// Light of overlapping blocks, of full white, from which a gap shows on them.
 const LEAST_LIGHT: f64 = 0.04;
 /// Gaps nearer to each other than this are one, mm.
@@ -61,92 +55,6 @@ pub(crate) struct Gaps {
     pub(crate) seen_mm: f64,
 }
 
-/// Ink along the rows, as a share of the usual; not-a-number where unseen.
-struct Rows {
-    ink: Vec<[f64; 5]>,
-    /// Usual ink, of the solid.
-    usual: Vec<[f64; 5]>,
-}
-
-#[allow(
-    clippy::cast_possible_truncation,
-    clippy::cast_sign_loss,
-    clippy::cast_precision_loss
-)]
-impl Rows {
-    fn of(reading: &Reading<'_>, course: &Course, strip: &Strip, through: [f64; 3]) -> Self {
-        let n = course.stations.len();
-        let raw: Vec<[f64; 5]> = (0..n)
-            .map(|i| {
-                if course.stations[i].joined {
-                    return [f64::NAN; 5];
-                }
-                // The outer rows keep clear of the edges' own blur.
-                let reach = strip.half[i];
-                ROWS.map(|r| {
-                    let t = strip.middle[i] + r * reach;
-                    strip.ink(i, t, through).unwrap_or(f64::NAN)
-                })
-            })
-            .collect();
-        let half = (USUAL_MM / course.step) as usize;
-        let stride = (half / 24).max(1);
-        let mut ink = vec![[f64::NAN; 5]; n];
-        let mut usual = vec![[f64::NAN; 5]; n];
-        let at = |i: isize| -> Option<usize> {
-            if course.closed {
-                Some(i.rem_euclid(n as isize) as usize)
-            } else {
-                usize::try_from(i).ok().filter(|i| *i < n)
-            }
-        };
-        for row in 0..5 {
-            // The usual ink changes slowly: at every few stations, straight between.
-            let knots: Vec<f64> = (0..n)
-                .step_by(stride)
-                .map(|i| {
-                    let near: Vec<f64> = (-(half as isize)..=half as isize)
-                        .step_by(stride)
-                        .filter_map(|k| at(i as isize + k))
-                        .map(|k| raw[k][row])
-                        .filter(|v| *v > FAINT)
-                        .collect();
-                    // A gap longer than a line's neighbourhood must not become the usual.
-                    if near.len() < 6 {
-                        f64::NAN
-                    } else {
-                        quantile(&near, 0.6).unwrap_or(f64::NAN)
-                    }
-                })
-                .collect();
-            for i in 0..n {
-                let k = i / stride;
-                let t = (i % stride) as f64 / stride as f64;
-                let a = knots[k];
-                let b = knots
-                    .get(k + 1)
-                    .copied()
-                    .filter(|v| v.is_finite())
-                    .unwrap_or(a);
-                let a = if a.is_finite() { a } else { b };
-                let level = a + t * (b - a);
-                ink[i][row] = raw[i][row] / level;
-                usual[i][row] = level;
-            }
-        }
-        let _ = reading;
-        Self { ink, usual }
-    }
-
-    fn least(&self, i: usize) -> f64 {
-        self.ink[i].iter().copied().fold(f64::NAN, f64::min)
-    }
-
-    fn told(&self, i: usize) -> bool {
-        self.ink[i].iter().all(|v| v.is_finite())
-    }
-}
-
 /// Looks along a line.
 #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
 pub(crate) fn look(
@@ -156,7 +64,7 @@ pub(crate) fn look(
     through: [f64; 3],
 ) -> Gaps {
     let n = course.stations.len();
-    let rows = Rows::of(reading, course, strip, through);
+    let rows = Rows::of(course, strip, through);
     let mut out = Gaps {
         found: Vec::new(),
         unseen: Vec::new(),
@@ -253,15 +161,15 @@ enum Judged {
 }
 
 /// A stretch with ink missing.
-struct Piece<'a> {
-    reading: &'a Reading<'a>,
-    course: &'a Course,
-    strip: &'a Strip,
-    rows: &'a Rows,
-    through: [f64; 3],
-    told: &'a [bool],
-    a: usize,
-    b: usize,
+pub(crate) struct Piece<'a> {
+    pub(crate) reading: &'a Reading<'a>,
+    pub(crate) course: &'a Course,
+    pub(crate) strip: &'a Strip,
+    pub(crate) rows: &'a Rows,
+    pub(crate) through: [f64; 3],
+    pub(crate) told: &'a [bool],
+    pub(crate) a: usize,
+    pub(crate) b: usize,
 }
 
 impl Piece<'_> {
@@ -339,13 +247,13 @@ impl Piece<'_> {
             middle.max(if broken { 0.0 } else { most })
         };
         let soft = rise.is_none_or(|r| r > SHARP_MM + 2.0 * self.reading.sigma);
-        let other = self.other_colour(deepest).max(
-            if dust::goes_on_beside(self.reading, self.course, self.strip, a, b) {
-                2.0 * OTHER_COLOUR
-            } else {
-                0.0
-            },
-        );
+        let beside = dust::goes_on_beside(self.reading, self.course, self.strip, a, b);
+        // Where colour blocks do not meet beside a line, lighter ground shows for a short way.
+        if beside && self.whole_on_lightest(deepest) {
+            return Judged::Unseen;
+        }
+        let on_it = if beside { 2.0 * OTHER_COLOUR } else { 0.0 };
+        let other = self.other_colour(deepest).max(on_it);
         let kind = if soft {
             Kind::Pale
         } else if other > OTHER_COLOUR {
@@ -397,6 +305,7 @@ impl Piece<'_> {
             width: 2.0 * self.strip.half[centre],
             ends: [end(-1.0), end(1.0)],
             lines: 1,
+            ink: self.ink_beside(),
             confidence,
         }))
     }
@@ -409,7 +318,7 @@ impl Piece<'_> {
             return whole;
         };
         std::array::from_fn(|r| {
-            let t = s.middle[i] + ROWS[r] * s.half[i];
+            let t = s.middle[i] + ROWS[r] * s.half[i] * self.course.looked_at();
             let left = overlaps::left(self.reading, self.course, s, i, t, channel);
             let ground = s.sides(i, channel).map(|[a, b]| a.min(b) * left);
             match ground {
@@ -485,7 +394,7 @@ impl Piece<'_> {
         let row = (0..5)
             .min_by(|x, y| self.rows.ink[at][*x].total_cmp(&self.rows.ink[at][*y]))
             .unwrap_or(2);
-        let t = s.middle[at] + ROWS[row] * s.half[at];
+        let t = s.middle[at] + ROWS[row] * s.half[at] * self.course.looked_at();
         let Some(near) = s.sides(at, c) else {
             return 0.0;
         };

@@ -73,6 +73,8 @@ pub(crate) struct Found {
     pub(crate) ends: [Point; 2],
     /// Lines it touches.
     pub(crate) lines: usize,
+    /// Ink of the line just beside it, of the key's solid.
+    pub(crate) ink: f64,
     /// How sure it is what it is called, 0 to 1.
     pub(crate) confidence: f64,
 }

@@ -3,6 +3,7 @@
 //!
 //! See the README for what is measured and how.
 
+mod beside;
 mod blame;
 mod course;
 mod damage;
@@ -19,6 +20,7 @@ mod overlaps;
 mod own_solid;
 mod pictures;
 mod repair;
+mod rows;
 mod run_ons;
 mod settings;
 mod sheet;

@@ -22,8 +22,6 @@ const TAIL_MM: f64 = 2.4;
 /// So near to where they meet, in half widths of the line, middles of the record's
 /// lines turn to the common point.
 const TURN: f64 = 1.8;
-/// Only this share of its width is looked at: where its inner edge runs is a guess.
-const INSIDE: f64 = 0.9;
 /// Length over which directions are taken, mm.
 const ARM_MM: f64 = 0.35;
 
@@ -169,7 +167,7 @@ fn run_on(line: &From<'_>, stroke: &From<'_>, step: f64) -> Option<Course> {
                 arc: stroke.arc(on),
                 at,
                 normal: Point::new(-along.y / length, along.x / length),
-                half: INSIDE * half,
+                half,
                 joined: false,
                 off: None,
             }

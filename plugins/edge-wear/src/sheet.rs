@@ -38,6 +38,10 @@ const CLOSEST_MM: f64 = 0.016;
 const ROUNDS: usize = 2;
 /// Least confidence of a break of a line in a stroke, which its edges do not bear out.
 const SURE: f64 = 0.6;
+/// So far before it, mm, where the two still grow together, the line's own course does not tell.
+const MEET_MM: f64 = 0.2;
+/// Lines narrower than this many pixels are unresolved.
+pub(crate) const LEAST_PX: f64 = 3.0;
 /// Least number of places that say what light goes through the key's ink.
 const ENOUGH: usize = 20;
 
@@ -147,10 +151,16 @@ impl Sheet {
             return;
         };
         if let Some(stroke) = course.runs_on {
-            // Before the stroke it is the line's own course.
+            // What is looked at must be resolved as a line must be.
+            let looked_at = 2.0 * first.half * course.looked_at();
+            if looked_at < LEAST_PX * reading.pixel {
+                return;
+            }
+            // Further back it is the line's own course.
             let told = |f: &Found| {
                 f.kind == Kind::Break
-                    && (0.0..=stroke).contains(&(0.5 * (f.from + f.to)))
+                    && f.from.max(f.to) > -MEET_MM
+                    && f.from.min(f.to) < stroke + MEET_MM
                     && f.confidence > SURE
             };
             let found = Strip::read(reading, course, through)

@@ -17,7 +17,7 @@ use crate::outline::Outlines;
 use crate::pictures;
 use crate::repair;
 use crate::settings::Settings;
-use crate::sheet::{self, Line, Sheet};
+use crate::sheet::{self, LEAST_PX, Line, Sheet};
 use crate::solids::{Edges, Looking};
 use crate::strip::Reading;
 use crate::tables::{self, LINES, SHEETS, SITES, SOLIDS, UNSEEN};
@@ -32,8 +32,6 @@ pub(crate) struct EdgeWear {
     atlas: Option<Atlas>,
 }
 
-/// Lines narrower than this many pixels are unresolved.
-const LEAST_PX: f64 = 3.0;
 /// Of a gap that the record has too, so many times the least confidence is asked for:
 /// strokes end facing each other by design as well.
 const RECORDED: f64 = 1.5;

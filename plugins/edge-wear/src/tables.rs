@@ -192,6 +192,12 @@ pub(crate) fn specs() -> Vec<TableSpec> {
             "Width of the line there on this sheet.",
         ),
         C::integer("lines", "", "Lines it touches."),
+        C::number(
+            "ink_beside",
+            "",
+            2,
+            "Ink of the line just beside it, on its paler side, as a share of the key's solid: well under 1 where the block took too little ink.",
+        ),
         C::boolean(
             "in_record",
             "Whether the record's line has this gap too: the block had it when the record was made.",
@@ -333,6 +339,7 @@ pub(crate) fn site_row(image: &str, f: &Found, pixel: f64) -> Row {
         .set("depth_mm", f.depth)
         .set("line_width_mm", f.width)
         .set("lines", f.lines)
+        .set("ink_beside", f.ink)
         .set("in_record", f.recorded)
         .set("x_mm", f.at.x)
         .set("y_mm", f.at.y)

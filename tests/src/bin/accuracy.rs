@@ -46,6 +46,12 @@ struct Args {
     /// File for a table of the rows' errors (registration only).
     #[arg(long)]
     rows: Option<std::path::PathBuf>,
+    /// Breaks are planted near sharp corners of the key's lines as well (wear only).
+    #[arg(long)]
+    corners: bool,
+    /// Another seed for the designs (wear and lines, with `--tuning` only).
+    #[arg(long, requires = "tuning")]
+    seed: Option<u64>,
     /// Fail unless the targets are met.
     #[arg(long)]
     check: bool,
@@ -174,6 +180,8 @@ fn main() -> Result<()> {
                 difficulty,
                 tuning: args.tuning,
                 sound: args.sound,
+                corners: args.corners,
+                seed: args.seed,
                 design,
                 cut_outs: args.cut_outs,
             };
