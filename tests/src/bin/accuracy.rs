@@ -40,9 +40,12 @@ struct Args {
     /// No proofs: shapes from a reference impression (registration and separation).
     #[arg(long)]
     no_proofs: bool,
-    /// Only this one of the five designs (registration, separation, wear and lines only).
+    /// Only this one of the designs (registration, separation, wear, lines, editions and recut only).
     #[arg(long, value_parser = clap::value_parser!(u8).range(1..=5))]
     design: Option<u8>,
+    /// Only small parts at a low resolution (pairs only).
+    #[arg(long)]
+    small: bool,
     /// Fail unless the targets are met.
     #[arg(long)]
     check: bool,
@@ -92,6 +95,7 @@ fn trial(args: &Args, pairs: usize, difficulty: Difficulty) -> restrike_tests::p
         dpi: args.dpi,
         difficulty,
         tuning: args.tuning,
+        small: args.small,
     }
 }
 
@@ -190,6 +194,7 @@ fn main() -> Result<()> {
                 dpi: args.dpi,
                 difficulty,
                 tuning: args.tuning,
+                design,
             })?;
             println!("{}", r.text());
             if args.check {
@@ -202,6 +207,7 @@ fn main() -> Result<()> {
                 dpi: args.dpi,
                 difficulty,
                 tuning: args.tuning,
+                design,
             })?;
             println!("{}", r.text());
             if args.check {
