@@ -26,6 +26,17 @@ pub struct Trial {
     pub difficulty: Difficulty,
     /// On the designs that the stage may be tuned on.
     pub tuning: bool,
+    /// Only this one of the designs, from 0 on.
+    pub design: Option<usize>,
+}
+
+impl Trial {
+    /// The designs to render, of a list.
+    pub(crate) fn chosen(self, all: &[(Family, u64)]) -> Vec<(Family, u64)> {
+        let wanted = |n: usize| self.design.is_none_or(|d| d == n);
+        let designs = all.iter().enumerate().filter(|(n, _)| wanted(*n));
+        designs.map(|(_, d)| *d).collect()
+    }
 }
 
 /// Designs of the report, and those the stage may be tuned on.
@@ -36,7 +47,12 @@ const DESIGNS: [&[(Family, u64)]; 2] = [
         (Family::Pattern, 9303),
         (Family::Landscape, 9404),
     ],
-    &[(Family::Figure, 171), (Family::Landscape, 182)],
+    &[
+        (Family::Figure, 171),
+        (Family::Landscape, 182),
+        (Family::Pattern, 193),
+        (Family::Pattern, 194),
+    ],
 ];
 
 /// Editions without planted differences; one more has them.
@@ -453,17 +469,17 @@ fn plant(design: &Design, specs: &mut [SheetSpec], seed: u64) -> Vec<Plant> {
 /// When one fails.
 pub fn report(trial: Trial) -> Result<Report> {
     let mut out = Report::default();
-    for (family, seed) in DESIGNS[usize::from(trial.tuning)] {
+    for (family, seed) in trial.chosen(DESIGNS[usize::from(trial.tuning)]) {
         let design = Design::generate(&DesignSpec {
-            seed: *seed,
-            family: *family,
+            seed,
+            family,
             sheet_mm: [110.0, 80.0],
             ..DesignSpec::default()
         });
         let run = RunSpec {
             sheets: trial.sheets * (SAME as u32 + 1),
             references: u32::MAX,
-            seed: *seed,
+            seed,
             dpi: trial.dpi,
             proofs: true,
             age_step: 0.0,
@@ -480,7 +496,7 @@ pub fn report(trial: Trial) -> Result<Report> {
             };
             s.year = Some(1900 + n as i32);
         }
-        let plants = plant(&design, &mut specs, *seed);
+        let plants = plant(&design, &mut specs, seed);
         let m = measure_sheets(
             design,
             &specs,

@@ -26,6 +26,8 @@ pub struct Trial {
     pub difficulty: Difficulty,
     /// Seeds that the matching is tuned on.
     pub tuning: bool,
+    /// Only parts of 10 to 16 % of the sheet, at 0.4 to 0.6 times the resolution.
+    pub small: bool,
 }
 
 const FAMILIES: [Family; 4] = [
@@ -179,13 +181,15 @@ fn impressions(design: &Design, seed: u64, trial: &Trial) -> (SheetSpec, SheetSp
 
 /// Draws the second scan's scale, turn and part.
 fn draw(sheet: &mut SheetSpec, design: &Design, trial: &Trial, rng: &mut Rng) -> String {
-    let scale = libm::exp(rng.range(libm::log(0.4), libm::log(2.5)));
+    // Small parts at a low resolution show the fewest places.
+    let [most_scale, most_share] = if trial.small { [0.6, 0.16] } else { [2.5, 1.0] };
+    let scale = libm::exp(rng.range(libm::log(0.4), libm::log(most_scale)));
     sheet.scan.dpi = trial.dpi * scale;
     sheet.scan.degrees = rng.range(-180.0, 180.0);
-    let share = if rng.chance(0.25) {
+    let share = if rng.chance(0.25) && !trial.small {
         1.0
     } else {
-        libm::exp(rng.range(libm::log(0.1), 0.0))
+        libm::exp(rng.range(libm::log(0.1), libm::log(most_share)))
     };
     window(sheet, design, share, rng);
     format!(

@@ -175,14 +175,14 @@ const EDITIONS: [&str; 4] = ["new", "worn", "plugged", "re-cut"];
 /// When one fails.
 pub fn report(trial: Trial) -> Result<Report> {
     let mut out = Report::default();
-    for (family, seed) in DESIGNS[usize::from(trial.tuning)] {
+    for (family, seed) in trial.chosen(DESIGNS[usize::from(trial.tuning)]) {
         let design = Design::generate(&DesignSpec {
-            seed: *seed,
-            family: *family,
+            seed,
+            family,
             sheet_mm: [110.0, 80.0],
             ..DesignSpec::default()
         });
-        let mut rng = Rng::new(*seed, "editions");
+        let mut rng = Rng::new(seed, "editions");
         // Half of the blocks are cut anew for the last edition; the record is of the old ones.
         let cuts: Vec<Option<(f64, Recut)>> = design
             .blocks
@@ -196,7 +196,7 @@ pub fn report(trial: Trial) -> Result<Report> {
         let run = RunSpec {
             sheets: trial.sheets * EDITIONS.len() as u32,
             references: u32::MAX,
-            seed: *seed,
+            seed,
             dpi: trial.dpi,
             proofs: true,
             age: 6000.0,

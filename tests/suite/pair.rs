@@ -40,6 +40,19 @@ fn pair(a: &Path, b: &Path, more: &[&str]) -> Output {
         .unwrap()
 }
 
+/// How far inside a sheet's corners a place lies, px.
+fn from_edge(corners: &[[f64; 2]; 4], at: [f64; 2]) -> f64 {
+    let centre = [0, 1].map(|k| corners.iter().map(|c| c[k]).sum::<f64>() / 4.0);
+    let side = |k: usize| {
+        let (p, q) = (corners[k], corners[(k + 1) % 4]);
+        let (dx, dy) = (q[0] - p[0], q[1] - p[1]);
+        let of =
+            |v: [f64; 2]| ((v[0] - p[0]) * dy - (v[1] - p[1]) * dx) / (dx * dx + dy * dy).sqrt();
+        of(at) * of(centre).signum()
+    };
+    (0..4).map(side).fold(f64::INFINITY, f64::min)
+}
+
 #[test]
 fn a_pair_is_called_what_it_is() {
     let folder = tempfile::tempdir().unwrap();
@@ -70,7 +83,25 @@ fn a_pair_is_called_what_it_is() {
         (turn - 360.0 * (turn / 360.0).round()).abs() < 0.3,
         "{table:?}"
     );
-    for file in ["difference", "first", "second"] {
+    // The limit comes with its reason.
+    assert!(text.contains("limit of"), "{text}");
+    assert!(
+        !table[1][column(&table, "limit_why")].is_empty(),
+        "{table:?}"
+    );
+    // The paper's own edge is no difference between the prints.
+    let regions = rows(&out.join("tables/pair_differences.csv"));
+    let truth = std::fs::read(folder.path().join("first.truth.json")).unwrap();
+    let truth: restrike_synth::Truth = serde_json::from_slice(&truth).unwrap();
+    let c = truth.sheet_px;
+    let corners = [c.upper_left, c.upper_right, c.lower_right, c.lower_left];
+    let number = |r: &[String], name: &str| r[column(&regions, name)].parse::<f64>().unwrap();
+    for r in &regions[1..] {
+        let at = [number(r, "x_px"), number(r, "y_px")];
+        let inside = from_edge(&corners, at);
+        assert!(inside > 2.0, "{inside} px from the sheet's edge: {r:?}");
+    }
+    for file in ["difference", "lightness", "first", "second"] {
         let path = out.join(format!("pictures/pair/run-{file}.png"));
         assert!(path.is_file(), "{}", path.display());
     }

@@ -7,7 +7,9 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 use restrike_engine::read::{self, DecodeLimits, Scan};
 use restrike_model::{Affine, Frame, Impression, Mark, Picture, Point, Role, Tone, Value};
-use restrike_ops::difference_map::{Difference, DifferenceMap, difference_map, differences};
+use restrike_ops::difference_map::{
+    Change, Difference, DifferenceMap, difference_map, differences,
+};
 use restrike_ops::image_match::{ImageMatch, NoMatch, match_scans};
 use restrike_ops::laid_over::{LaidOver, lay_over};
 use restrike_ops::same_impression::{Relation, Texture, one_frame, relation, texture};
@@ -135,7 +137,7 @@ fn compare(inputs: &[Input<'_>; 2]) -> Result<Found, NoMatch> {
     };
     let laid = lay_over(a, b, &matched, COLOUR_PIXELS).ok_or(nothing)?;
     let map = difference_map(&laid, SHIFT);
-    let list = differences(&map, &laid, LEAST_REGION);
+    let list = differences(&map, LEAST_REGION);
     Ok(Found {
         matched,
         relation,
@@ -202,11 +204,12 @@ fn words(inputs: &[Input<'_>; 2], found: &Result<Found, NoMatch>, mm: Option<f64
         f.matched.spread_px,
     ));
     let area: usize = f.list.iter().map(|d| d.region.pixels.len()).sum();
-    let whole = f.map.signed.data().iter().filter(|v| v.is_finite()).count();
+    let whole = f.map.size.data().iter().filter(|v| v.is_finite()).count();
     #[allow(clippy::cast_precision_loss)]
     let share = 100.0 * area as f64 / whole.max(1) as f64;
     text.push_str(&format!(
-        "differences: {} regions over {:.1} CIEDE2000, {share:.2} % of what both show{}\n",
+        "differences: {} regions over {:.1} CIEDE2000, {share:.2} % of what both show{}\n\
+         limit of {:.1}: {}\n",
         f.list.len(),
         f.map.limit,
         if mm.is_none() {
@@ -214,6 +217,8 @@ fn words(inputs: &[Input<'_>; 2], found: &Result<Found, NoMatch>, mm: Option<f64
         } else {
             ""
         },
+        f.map.limit,
+        f.map.why(),
     ));
     text
 }
@@ -306,16 +311,26 @@ fn draw(
         (
             "difference",
             format!(
-                "Difference, CIEDE2000: positive where {b} is darker than {a}, negative where \
-                 lighter. Circles: the {} strongest regions of the table.",
+                "How much {b} differs from {a}, CIEDE2000; bed and rims of the sheets are left out. \
+                 Circles: the {} strongest regions of the table.",
                 f.list.len().min(MARKED)
             ),
             Base::Map {
-                values: f.map.signed.view(),
-                label: "second darker (+) or lighter (-), CIEDE2000",
-                range: Some((-25.0, 25.0)),
+                values: f.map.size.view(),
+                label: "difference, CIEDE2000",
+                range: Some((0.0, 25.0)),
             },
             marks,
+        ),
+        (
+            "lightness",
+            format!("Which way the lightness L* goes from {a} to {b}: below 0 {b} is darker."),
+            Base::Map {
+                values: f.map.lightness.view(),
+                label: "lightness L*, second less first",
+                range: Some((-40.0, 40.0)),
+            },
+            Vec::new(),
         ),
         (
             "first",
@@ -371,22 +386,39 @@ fn frame(laid: &LaidOver) -> Frame {
     }
 }
 
+/// What a region's circle looks like.
+fn tone(change: Change) -> Tone {
+    match change {
+        Change::Darker => Tone::Item(3),
+        Change::Lighter => Tone::Item(4),
+        Change::Colour => Tone::Item(0),
+    }
+}
+
 #[allow(clippy::cast_precision_loss)]
 fn marks(f: &Found) -> Vec<Mark> {
     let shift = frame(&f.laid).to_base.apply(Point::new(0.0, 0.0));
-    f.list
-        .iter()
-        .take(MARKED)
-        .map(|d| {
-            let (x, y) = d.region.centre();
-            let [l, t, r, b] = d.region.bounds();
-            Mark::Circle {
-                at: Point::new(x, y) - shift,
-                radius: 0.5
-                    * Point::new(r as f64, b as f64).distance(Point::new(l as f64, t as f64))
-                    + 4.0,
-                tone: Tone::Notice,
-            }
-        })
-        .collect()
+    let shown = &f.list[..f.list.len().min(MARKED)];
+    let circles = shown.iter().map(|d| {
+        let (x, y) = d.region.centre();
+        let [l, t, r, b] = d.region.bounds();
+        let across = Point::new(r as f64, b as f64).distance(Point::new(l as f64, t as f64));
+        Mark::Circle {
+            at: Point::new(x, y) - shift,
+            radius: 0.5 * across + 4.0,
+            tone: tone(d.change),
+        }
+    });
+    let keys = Change::ALL
+        .into_iter()
+        .filter(|c| shown.iter().any(|d| d.change == *c))
+        .map(|c| Mark::Key {
+            text: match c {
+                Change::Darker => "darker in the second".to_owned(),
+                Change::Lighter => "lighter in the second".to_owned(),
+                Change::Colour => "another colour: hue or chroma changed most".to_owned(),
+            },
+            tone: tone(c),
+        });
+    circles.chain(keys).collect()
 }

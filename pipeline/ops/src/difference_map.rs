@@ -16,16 +16,72 @@ use crate::laid_over::LaidOver;
 use crate::regions::{Region, regions};
 use crate::stats::{mad_sigma, median};
 
-/// Differences pixel by pixel.
+/// Which way a place differs.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Change {
+    /// The second scan is darker.
+    Darker,
+    /// The second scan is lighter.
+    Lighter,
+    /// Hue or chroma changed more than the lightness.
+    Colour,
+}
+
+impl Change {
+    /// All there are.
+    pub const ALL: [Self; 3] = [Self::Darker, Self::Lighter, Self::Colour];
+
+    /// In a word.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Darker => "darker",
+            Self::Lighter => "lighter",
+            Self::Colour => "colour",
+        }
+    }
+
+    fn of(lightness: f64, colour: f64) -> Self {
+        if colour > lightness.abs() {
+            Self::Colour
+        } else if lightness < 0.0 {
+            Self::Darker
+        } else {
+            Self::Lighter
+        }
+    }
+}
+
+/// Differences pixel by pixel; not-a-number where not both show their sheet.
 #[derive(Debug, Clone)]
 pub struct DifferenceMap {
-    /// Difference, CIEDE2000; positive where the second scan is darker,
-    /// negative where it is lighter; not-a-number where only one shows the place.
-    pub signed: Raster<f32>,
-    /// Median of its size.
+    /// Size, CIEDE2000.
+    pub size: Raster<f32>,
+    /// Change of lightness L*, second less first.
+    pub lightness: Raster<f32>,
+    /// Change of hue and chroma together: distance in a*, b*.
+    pub colour: Raster<f32>,
+    /// Median size.
     pub median: f64,
+    /// Its scatter, a robust standard deviation.
+    pub scatter: f64,
     /// Size from which a difference stands out of the scatter of this pair.
     pub limit: f64,
+}
+
+impl DifferenceMap {
+    /// Why the limit is what it is, in words.
+    pub fn why(&self) -> String {
+        let own = self.median + SIGMAS * self.scatter;
+        if own > LEAST_LIMIT {
+            format!(
+                "half of what both show differs by {:.1} or more all over, and {SIGMAS} standard \
+                 deviations of {:.1} come on top",
+                self.median, self.scatter
+            )
+        } else {
+            format!("about what an eye tells apart; this pair's own scatter would allow {own:.1}")
+        }
+    }
 }
 
 /// A region that differs.
@@ -33,6 +89,8 @@ pub struct DifferenceMap {
 pub struct Difference {
     /// Its pixels on the grid.
     pub region: Region,
+    /// Which way most of it differs.
+    pub change: Change,
     /// Median size over it, CIEDE2000.
     pub delta_e: f64,
     /// Median change of lightness L*, second less first.
@@ -52,62 +110,70 @@ pub fn difference_map(laid: &LaidOver, shift: usize) -> DifferenceMap {
     use rayon::prelude::*;
     let (w, h) = (laid.first.width(), laid.first.height());
     let [one, two] = [&laid.first, &laid.second].map(lab);
-    let rows: Vec<Vec<f32>> = (0..h)
+    let rows: Vec<Vec<[f32; 3]>> = (0..h)
         .into_par_iter()
         .map(|y| {
             (0..w)
                 .map(|x| {
-                    let (a, b) = (at(&one, x, y), at(&two, x, y));
-                    if !b[0].is_finite() {
-                        return f32::NAN;
+                    if !laid.sheet(x, y) {
+                        return [f32::NAN; 3];
                     }
+                    let (a, b) = (at(&one, x, y), at(&two, x, y));
                     // CIE76 finds the nearest, CIEDE2000 says how far it is.
                     let forth = nearest(&a, &two, x, y, shift);
                     let back = nearest(&b, &one, x, y, shift);
-                    let size = ciede2000(a, forth).max(ciede2000(b, back));
-                    let darker = if ciede2000(a, forth) >= ciede2000(b, back) {
-                        forth[0] < a[0]
-                    } else {
-                        b[0] < back[0]
-                    };
-                    (if darker { size } else { -size }) as f32
+                    let (there, here) = (ciede2000(a, forth), ciede2000(b, back));
+                    let (from, to) = if there >= here { (a, forth) } else { (back, b) };
+                    [
+                        there.max(here),
+                        to[0] - from[0],
+                        libm::hypot(to[1] - from[1], to[2] - from[2]),
+                    ]
+                    .map(|v| v as f32)
                 })
                 .collect()
         })
         .collect();
-    let signed = Raster::from_vec(w, h, 1, rows.concat()).unwrap_or_else(|_| Raster::new(w, h, 1));
-    let sizes: Vec<f64> = signed
+    let plane = |k: usize| {
+        let values = rows.iter().flatten().map(|v| v[k]).collect();
+        Raster::from_vec(w, h, 1, values).unwrap_or_else(|_| Raster::new(w, h, 1))
+    };
+    let size = plane(0);
+    let sizes: Vec<f64> = size
         .data()
         .iter()
         .step_by(5)
         .filter(|v| v.is_finite())
-        .map(|v| f64::from(v.abs()))
+        .map(|v| f64::from(*v))
         .collect();
     let middle = median(&sizes).unwrap_or(0.0);
-    let limit = (middle + SIGMAS * mad_sigma(&sizes).unwrap_or(0.0)).max(LEAST_LIMIT);
+    let scatter = mad_sigma(&sizes).unwrap_or(0.0);
     DifferenceMap {
-        signed,
+        lightness: plane(1),
+        colour: plane(2),
+        size,
         median: middle,
-        limit,
+        scatter,
+        limit: (middle + SIGMAS * scatter).max(LEAST_LIMIT),
     }
 }
 
 /// The regions of at least `least` pixels that stand out, the strongest (size
-/// times area) first. A region is darker or lighter throughout.
+/// times area) first. A region differs in one way throughout.
 #[allow(clippy::cast_precision_loss)]
-pub fn differences(map: &DifferenceMap, laid: &LaidOver, least: usize) -> Vec<Difference> {
-    let w = map.signed.width();
+pub fn differences(map: &DifferenceMap, least: usize) -> Vec<Difference> {
+    let changes: Vec<Option<Change>> = (0..map.size.data().len())
+        .map(|at| {
+            let of = |r: &Raster<f32>| f64::from(r.data()[at]);
+            (of(&map.size) > map.limit).then(|| Change::of(of(&map.lightness), of(&map.colour)))
+        })
+        .collect();
     let mut out: Vec<Difference> = Vec::new();
-    for sign in [1.0_f32, -1.0] {
-        let mask: Vec<bool> = map
-            .signed
-            .data()
-            .iter()
-            .map(|v| f64::from(v * sign) > map.limit)
-            .collect();
-        for region in regions(&mask, w) {
+    for change in Change::ALL {
+        let mask: Vec<bool> = changes.iter().map(|c| *c == Some(change)).collect();
+        for region in regions(&mask, map.size.width()) {
             if region.pixels.len() >= least {
-                out.push(describe(map, laid, region));
+                out.push(describe(map, region, change));
             }
         }
     }
@@ -120,21 +186,20 @@ pub fn differences(map: &DifferenceMap, laid: &LaidOver, least: usize) -> Vec<Di
     out
 }
 
-fn describe(map: &DifferenceMap, laid: &LaidOver, region: Region) -> Difference {
-    let lab = LabOfRgb::new(White::D50);
-    let (mut sizes, mut light, mut colour) = (Vec::new(), Vec::new(), Vec::new());
-    for &(x, y) in &region.pixels {
-        sizes.push(f64::from(map.signed.get(x, y, 0).abs()));
-        let of = |r: &Raster<f32>| lab.lab([0, 1, 2].map(|c| f64::from(r.get(x, y, c))));
-        let (a, b) = (of(&laid.first), of(&laid.second));
-        light.push(b[0] - a[0]);
-        colour.push(libm::hypot(b[1] - a[1], b[2] - a[2]));
-    }
+fn describe(map: &DifferenceMap, region: Region, change: Change) -> Difference {
+    let middle = |r: &Raster<f32>| {
+        let values = region
+            .pixels
+            .iter()
+            .map(|&(x, y)| f64::from(r.get(x, y, 0)));
+        median(&values.collect::<Vec<f64>>()).unwrap_or(0.0)
+    };
     Difference {
+        delta_e: middle(&map.size),
+        lightness: middle(&map.lightness),
+        colour: middle(&map.colour),
+        change,
         region,
-        delta_e: median(&sizes).unwrap_or(0.0),
-        lightness: median(&light).unwrap_or(0.0),
-        colour: median(&colour).unwrap_or(0.0),
     }
 }
 

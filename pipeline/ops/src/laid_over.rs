@@ -6,6 +6,7 @@ use restrike_model::{ImageView, Point, Raster, Rect};
 
 use crate::area_shrink::area_shrink;
 use crate::image_match::ImageMatch;
+use crate::scanner_bed;
 use crate::stats::quantile;
 
 /// Both scans on the first one's grid, three channels of linear light against
@@ -22,11 +23,17 @@ pub struct LaidOver {
     pub paper: [[f64; 3]; 2],
     /// The part in which the drawing agrees, grid pixels.
     pub drawing: Rect,
+    /// Where both show their sheet and not the scanner's bed or a sheet's own
+    /// edge, as far as a bed is told.
+    sheets: Vec<bool>,
 }
 
 /// Quantile of a channel that is taken as paper: the most of a print is paper
 /// or lighter inks, and a few specks are lighter than paper.
 const PAPER: f64 = 0.9;
+/// Rim beside the bed that is taken for the sheet's edge, grid pixels: blur, and
+/// the paper's thickness.
+const RIM: u8 = 3;
 
 /// Lays both scans over each other with at most about `most_pixels` pixels.
 /// `None` when they share nothing.
@@ -97,6 +104,7 @@ pub fn lay_over(
         [level(&one, 0)?, level(&one, 1)?, level(&one, 2)?],
         [level(&two, 0)?, level(&two, 1)?, level(&two, 2)?],
     ];
+    let sheets = on_both(found, &a, &b, k, other);
     for (raster, paper) in [(&mut one, &paper[0]), (&mut two, &paper[1])] {
         for pixel in raster.data_mut().chunks_exact_mut(3) {
             for (v, p) in pixel.iter_mut().zip(paper) {
@@ -110,7 +118,36 @@ pub fn lay_over(
         factor,
         paper,
         drawing: Rect::new(found.drawing.min * (1.0 / k), found.drawing.max * (1.0 / k)),
+        sheets,
     })
+}
+
+/// Where both scans show their sheet, on the first one's grid. `k`, `other`:
+/// scan pixels in a pixel of either plane.
+#[allow(
+    clippy::cast_precision_loss,
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss
+)]
+fn on_both(found: &ImageMatch, a: &Raster<f32>, b: &Raster<f32>, k: f64, other: f64) -> Vec<bool> {
+    let (w, h) = (a.width(), a.height());
+    let here: Vec<Point> = found.agreeing.iter().map(|p| *p * (1.0 / k)).collect();
+    let there: Vec<Point> = found
+        .agreeing
+        .iter()
+        .map(|p| found.map.apply(*p) * (1.0 / other))
+        .collect();
+    let mut out = scanner_bed::sheet(a, &here, RIM).unwrap_or_else(|| vec![true; w * h]);
+    if let Some(sheet) = scanner_bed::sheet(b, &there, RIM) {
+        for (at, v) in out.iter_mut().enumerate().filter(|(_, v)| **v) {
+            let p = Point::new(((at % w) as f64 + 0.5) * k, ((at / w) as f64 + 0.5) * k);
+            let q = found.map.apply(p) * (1.0 / other);
+            let inside =
+                q.x >= 0.0 && q.y >= 0.0 && q.x < b.width() as f64 && q.y < b.height() as f64;
+            *v = inside && sheet[q.y as usize * b.width() + q.x as usize];
+        }
+    }
+    out
 }
 
 #[allow(
@@ -138,5 +175,10 @@ impl LaidOver {
     /// Whether both scans show a pixel.
     pub fn both(&self, x: usize, y: usize) -> bool {
         self.second.get(x, y, 0).is_finite()
+    }
+
+    /// Whether both show their sheet at a pixel, and not the scanner's bed.
+    pub fn sheet(&self, x: usize, y: usize) -> bool {
+        self.both(x, y) && self.sheets[y * self.first.width() + x]
     }
 }

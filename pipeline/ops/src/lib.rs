@@ -47,6 +47,7 @@ pub mod quantiles;
 pub mod regions;
 pub mod resample;
 pub mod same_impression;
+pub mod scanner_bed;
 pub mod sfr;
 pub mod similarity_fit;
 pub mod skeleton_graph;

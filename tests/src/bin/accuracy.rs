@@ -40,7 +40,7 @@ struct Args {
     /// No proofs: shapes from a reference impression (registration and separation).
     #[arg(long)]
     no_proofs: bool,
-    /// Only this one of the five designs (registration, separation, wear and lines only).
+    /// Only this one of the designs (registration, separation, wear, lines, editions and recut only).
     #[arg(long, value_parser = clap::value_parser!(u8).range(1..=5))]
     design: Option<u8>,
     /// File for a table of the rows' errors (registration only).
@@ -52,6 +52,9 @@ struct Args {
     /// Another seed for the designs (wear and lines, with `--tuning` only).
     #[arg(long, requires = "tuning")]
     seed: Option<u64>,
+    /// Only small parts at a low resolution (pairs only).
+    #[arg(long)]
+    small: bool,
     /// Fail unless the targets are met.
     #[arg(long)]
     check: bool,
@@ -101,6 +104,7 @@ fn trial(args: &Args, pairs: usize, difficulty: Difficulty) -> restrike_tests::p
         dpi: args.dpi,
         difficulty,
         tuning: args.tuning,
+        small: args.small,
     }
 }
 
@@ -208,6 +212,7 @@ fn main() -> Result<()> {
                 dpi: args.dpi,
                 difficulty,
                 tuning: args.tuning,
+                design,
             })?;
             println!("{}", r.text());
             if args.check {
@@ -220,6 +225,7 @@ fn main() -> Result<()> {
                 dpi: args.dpi,
                 difficulty,
                 tuning: args.tuning,
+                design,
             })?;
             println!("{}", r.text());
             if args.check {

@@ -1,7 +1,6 @@
 //! The tables of a pair.
 
 use restrike_model::{ColumnSpec, Scope, TableSpec, Value};
-use restrike_ops::difference_map::Difference;
 use restrike_ops::image_match::NoMatch;
 
 use super::{Found, Input, name, said};
@@ -97,14 +96,22 @@ pub(super) fn pair_spec() -> TableSpec {
                 "limit_delta_e",
                 "",
                 2,
-                "CIEDE2000 from which a region differs in this pair.",
+                "CIEDE2000 from which a region differs in this pair: the median and six of its \
+                 standard deviations, at least 5.",
             ),
             number(
                 "median_delta_e",
                 "",
                 2,
-                "Median CIEDE2000 over what both show.",
+                "Median CIEDE2000 over what both show of their sheets.",
             ),
+            number(
+                "scatter_delta_e",
+                "",
+                2,
+                "Scatter about it, a standard deviation that outliers do not move.",
+            ),
+            ColumnSpec::text("limit_why", "Why the limit is what it is."),
         ],
     }
 }
@@ -141,6 +148,8 @@ pub(super) fn pair_row(inputs: &[Input<'_>; 2], found: &Result<Found, NoMatch>) 
                 f.list.len().into(),
                 f.map.limit.into(),
                 f.map.median.into(),
+                f.map.scatter.into(),
+                f.map.why().into(),
             ]);
         }
         Err(refused) => {
@@ -154,7 +163,7 @@ pub(super) fn pair_row(inputs: &[Input<'_>; 2], found: &Result<Found, NoMatch>) 
                 (100.0 * e.agreeing_by_chance).into(),
                 e.correlation.into(),
             ]);
-            row.extend(vec![Value::Null; 8]);
+            row.extend(vec![Value::Null; 10]);
         }
     }
     row
@@ -221,16 +230,6 @@ pub(super) fn difference_spec() -> TableSpec {
     }
 }
 
-fn kind(d: &Difference) -> &'static str {
-    if d.colour > d.lightness.abs() {
-        "colour"
-    } else if d.lightness < 0.0 {
-        "darker"
-    } else {
-        "lighter"
-    }
-}
-
 /// The rows.
 #[allow(clippy::cast_precision_loss)]
 pub(super) fn difference_rows(f: &Found, mm: Option<f64>) -> Vec<Vec<Value>> {
@@ -242,7 +241,7 @@ pub(super) fn difference_rows(f: &Found, mm: Option<f64>) -> Vec<Vec<Value>> {
             let [l, t, r, b] = d.region.bounds();
             let area = mm.map(|mm| d.region.pixels.len() as f64 * (k * mm) * (k * mm));
             vec![
-                kind(d).into(),
+                d.change.word().into(),
                 (x * k).into(),
                 (y * k).into(),
                 ((r - l + 1) as f64 * k).into(),

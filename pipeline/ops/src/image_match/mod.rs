@@ -7,6 +7,7 @@
 //! ([`tiles`]): a scan of another design has the same border, corners and paper
 //! edge at the best, but not the same drawing inside.
 
+mod evidence;
 mod features;
 mod plane;
 mod plane_map;
@@ -17,107 +18,46 @@ use std::sync::Arc;
 
 use restrike_model::{Affine, ImageView, Point, Rect};
 use serde::{Deserialize, Serialize};
-use thiserror::Error;
 
+use evidence::CLEARLY;
+pub use evidence::{Evidence, LEAST_MATCHES, NoMatch};
 use features::Features;
 use plane::Plane;
 pub use plane_map::PlaneMap;
-use tiles::{Details, Tile};
+use tiles::{Details, Grain, Tile};
 
 use crate::stats::{median, quantile};
 
 /// Nearest features kept for each feature.
 const NEAREST: usize = 3;
-/// Matches that must agree for a map to be looked at.
-pub const LEAST_MATCHES: usize = 4;
 /// Maps that are looked at.
 const MOST_LOOKED_AT: usize = 6;
-/// Probability of as many agreeing tiles by chance that is put up with,
-/// decimal logarithm: of a million unrelated pairs one would pass.
-pub const MOST_LOG10_CHANCE: f64 = -6.0;
-/// A tile of unrelated drawing is taken to agree at least this often.
-const LEAST_BY_CHANCE: f64 = 0.05;
 /// Correlation from which a tile agrees.
 pub const TILE_AGREES: f64 = 0.5;
-/// Least share of tiles that agree: designs can have a border or a whole
-/// pattern in common, impressions of one design have all of the drawing.
-pub const LEAST_SHARE: f64 = 0.86;
-/// The same where features agree all over: this many for a tile at least. Of two
-/// designs with a pattern in common half as many do.
-pub const LEAST_SHARE_WITH_FEATURES: f64 = 0.7;
-/// Features for a tile.
-pub const FEATURES_A_TILE: f64 = 0.8;
+/// Least places on which two maps are held against each other.
+const LEAST_COMPARED: usize = 6;
 /// A map that fits this share of the drawing that the best one fits is its rival.
 const RIVAL: f64 = 0.7;
 /// Below this share after the first round a map is given up.
 const HOPELESS: f64 = 0.3;
 /// Search each way in the rounds of refinement, plane pixels.
 const REACH: [usize; 4] = [10, 6, 3, 3];
-/// Fewer tiles than this hold a similarity, no affine map.
+/// Fewer places than this hold a similarity, no affine map.
 const FEW: usize = 12;
+/// Below this many tiles the features say where things lie as well: tiles may
+/// all lie in one corner of what both scans show.
+const MANY: usize = 40;
+/// Weight of a feature against a tile's: it is placed to about half a pixel, a
+/// tile to a tenth or two.
+const FEATURE_WEIGHT: f64 = 0.05;
+/// Tiles, and smaller ones where a scan shows too few of them.
+const LARGE: Grain = Grain { tile: 40, step: 32 };
+const SMALL: Grain = Grain { tile: 24, step: 20 };
+const FEW_LARGE: usize = 16;
 /// Tiles of the first round, which is to find an affine map or give up, and
 /// tiles held against unrelated places.
 const MOST_FIRST: usize = 300;
 const MOST_BY_CHANCE: usize = 600;
-
-/// What speaks for or against a match.
-#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
-pub struct Evidence {
-    /// Features of the first and the second scan.
-    pub features: [usize; 2],
-    /// Matches of features that agree on one map.
-    pub matches: usize,
-    /// Decimal logarithm of the number of equally good agreements of features
-    /// expected between unrelated scans.
-    pub log10_chance: f64,
-    /// Tiles of drawing that lie in both scans.
-    pub tiles: usize,
-    /// Tiles that agree.
-    pub agreeing: usize,
-    /// Share of tiles that would agree with an unrelated place of the other scan.
-    pub agreeing_by_chance: f64,
-    /// Median correlation of the tiles.
-    pub correlation: f64,
-}
-
-impl Evidence {
-    /// Share of tiles that agree.
-    #[allow(clippy::cast_precision_loss)]
-    pub fn share(&self) -> f64 {
-        if self.tiles == 0 {
-            0.0
-        } else {
-            self.agreeing as f64 / self.tiles as f64
-        }
-    }
-
-    /// Decimal logarithm of the probability that as many tiles agree by chance:
-    /// upper tail of the binomial distribution, with the share of tiles that
-    /// agree with an unrelated place as the chance of one.
-    #[allow(clippy::cast_precision_loss)]
-    pub fn log10_tiles_by_chance(&self) -> f64 {
-        let p = self.agreeing_by_chance.clamp(LEAST_BY_CHANCE, 1.0 - 1e-9);
-        let (n, k) = (self.tiles as f64, self.agreeing as f64);
-        if self.tiles == 0 || k <= n * p {
-            return 0.0;
-        }
-        // Chernoff's bound, which is never too small: exp(-n D(k/n || p)).
-        let q = k / n;
-        let part = |q: f64, p: f64| if q > 0.0 { q * libm::log(q / p) } else { 0.0 };
-        -n * (part(q, p) + part(1.0 - q, 1.0 - p)) / std::f64::consts::LN_10
-    }
-
-    #[allow(clippy::cast_precision_loss)]
-    fn holds(&self) -> bool {
-        let features = self.matches as f64 >= FEATURES_A_TILE * self.tiles as f64;
-        let least = if features {
-            LEAST_SHARE_WITH_FEATURES
-        } else {
-            LEAST_SHARE
-        };
-        self.share() >= least && self.log10_tiles_by_chance() <= MOST_LOG10_CHANCE
-    }
-}
 
 /// Two scans brought onto each other.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -138,56 +78,12 @@ pub struct ImageMatch {
     pub spread_px: f64,
     /// The part of the first scan in which tiles agree, its pixels.
     pub drawing: Rect,
+    /// Centres of the agreeing tiles, first scan's pixels.
+    pub agreeing: Vec<Point>,
     /// Share of the first scan's area that the second shows.
     pub overlap: f64,
     /// What speaks for it.
     pub evidence: Evidence,
-}
-
-/// Why two scans were not brought onto each other.
-#[derive(Debug, Clone, Copy, PartialEq, Error)]
-pub enum NoMatch {
-    /// A scan holds too little to go by.
-    #[error("the {which} scan shows too little: {found} features")]
-    TooLittle {
-        /// `first` or `second`.
-        which: &'static str,
-        /// Features found.
-        found: usize,
-    },
-    /// No agreement beyond chance.
-    #[error(
-        "of {} and {} features at most {} agree on how one lies on the other \
-         ({LEAST_MATCHES} are needed to look closer)",
-        .0.features[0], .0.features[1], .0.matches
-    )]
-    Chance(Evidence),
-    /// Features agree, the drawing does not.
-    #[error(
-        "where they fit best {} features and {} of {} tiles of the drawing agree ({:.0} %, at least \
-         {:.0} % are needed, {:.0} % where features agree all over; as many by chance: 10^{:.1}, at most \
-         10^{MOST_LOG10_CHANCE})",
-        .0.matches, .0.agreeing, .0.tiles, 100.0 * .0.share(), 100.0 * LEAST_SHARE,
-        100.0 * LEAST_SHARE_WITH_FEATURES,
-        .0.log10_tiles_by_chance()
-    )]
-    Drawing(Evidence),
-    /// More than one place fits about equally well.
-    #[error(
-        "{} of {} tiles agree, but the drawing repeats itself and fits elsewhere about as well"
-        , .0.agreeing, .0.tiles
-    )]
-    Ambiguous(Evidence),
-}
-
-impl NoMatch {
-    /// What there was.
-    pub fn evidence(&self) -> Evidence {
-        match self {
-            Self::TooLittle { .. } => Evidence::default(),
-            Self::Chance(e) | Self::Drawing(e) | Self::Ambiguous(e) => *e,
-        }
-    }
 }
 
 /// A scan made ready for matching.
@@ -271,6 +167,8 @@ pub fn match_ready(first: &Matchable<'_>, second: &Matchable<'_>) -> Result<Imag
         return Err(NoMatch::Drawing(e));
     }
     let middle = Point::new(size[0] / 2.0, size[1] / 2.0);
+    // About half of what lies between two tiles, second scan's pixels.
+    let within = 0.5 * LARGE.step as f64 * second.plane.factor as f64;
     for other in &refined {
         let apart = !votes::same(
             &best.0.affine,
@@ -280,7 +178,7 @@ pub fn match_ready(first: &Matchable<'_>, second: &Matchable<'_>) -> Result<Imag
         );
         // Of a two-up sheet each half fits the other: half of the drawing.
         let as_much = strength(&other.0) > RIVAL * strength(&best.0);
-        if apart && as_much && other.0.evidence.holds() && !preferred(&best.1, &other.1) {
+        if apart && as_much && other.0.evidence.holds() && !preferred(&best.1, &other.1, within) {
             return Err(NoMatch::Ambiguous(e));
         }
     }
@@ -293,32 +191,33 @@ fn strength(m: &ImageMatch) -> f64 {
     m.evidence.agreeing as f64 * m.evidence.correlation.max(0.0)
 }
 
-/// Whether the tiles prefer one map to another: of those that both maps put
-/// into the second scan clearly more than half agree better under the first,
-/// by the sign test at three standard deviations.
+/// Whether the second scan prefers one map to another: what it shows at a place
+/// correlates better with where the first map has it from than with where the
+/// second has, on the mean over places by more than three standard errors.
 #[allow(clippy::cast_precision_loss)]
-fn preferred(one: &[Tile], other: &[Tile]) -> bool {
-    let (mut better, mut worse) = (0_usize, 0_usize);
-    for t in one {
-        let same = other.iter().find(|o| o.at.distance(t.at) < 0.5);
-        match same.map(|o| t.correlation.total_cmp(&o.correlation)) {
-            Some(std::cmp::Ordering::Greater) => better += 1,
-            Some(std::cmp::Ordering::Less) => worse += 1,
-            _ => {}
-        }
-    }
-    let n = (better + worse) as f64;
-    if n == 0.0 {
-        // Nothing in common: what fits more of the drawing is preferred.
+fn preferred(one: &[Tile], other: &[Tile], within: f64) -> bool {
+    let better: Vec<f64> = one
+        .iter()
+        .filter_map(|t| {
+            let far = |o: &&Tile| o.found.distance(t.found);
+            let same = other.iter().min_by(|p, q| far(p).total_cmp(&far(q)))?;
+            (far(&same) < within).then_some(t.correlation - same.correlation)
+        })
+        .collect();
+    let n = better.len() as f64;
+    if better.len() < LEAST_COMPARED {
+        // Hardly anything in common: what fits more of the drawing is preferred.
         return one.len() > 2 * other.len();
     }
-    better as f64 - worse as f64 > 3.0 * n.sqrt()
+    let mean = better.iter().sum::<f64>() / n;
+    let square = better.iter().map(|b| (b - mean) * (b - mean)).sum::<f64>() / (n - 1.0);
+    mean > CLEARLY * (square / n).sqrt().max(1e-3)
 }
 
 /// Details of two scans by the factors of their planes: the maps looked at
 /// mostly ask for the same.
 #[derive(Default)]
-struct Planes(Vec<([usize; 2], Arc<Details>)>);
+struct Planes(Vec<([usize; 2], Grain, Arc<Details>)>);
 
 impl Planes {
     fn details(
@@ -326,8 +225,10 @@ impl Planes {
         first: &Matchable<'_>,
         second: &Matchable<'_>,
         factors: [usize; 2],
+        grain: Grain,
     ) -> Arc<Details> {
-        if let Some((_, found)) = self.0.iter().find(|(f, _)| *f == factors) {
+        let known = |(f, g, _): &&([usize; 2], Grain, _)| *f == factors && *g == grain;
+        if let Some((_, _, found)) = self.0.iter().find(known) {
             return found.clone();
         }
         let plane = |m: &Matchable<'_>, factor: usize| {
@@ -340,8 +241,9 @@ impl Planes {
         let details = Arc::new(Details::new(
             &plane(first, factors[0]),
             &plane(second, factors[1]),
+            grain,
         ));
-        self.0.push((factors, details.clone()));
+        self.0.push((factors, grain, details.clone()));
         details
     }
 }
@@ -369,8 +271,13 @@ fn refine(
     } else {
         fa = (fb / scale).floor().max(1.0);
     }
-    let details = planes.details(first, second, [fa as usize, fb as usize]);
+    let factors = [fa as usize, fb as usize];
     let mut map = PlaneMap::of_affine(&from.map);
+    let mut details = planes.details(first, second, factors, LARGE);
+    if details.asked(&map, usize::MAX).len() < FEW_LARGE {
+        details = planes.details(first, second, factors, SMALL);
+    }
+    evidence.tile_area = details.tile_area(LARGE);
     let mut scatter = f64::NAN;
     let mut tiles: Vec<Tile> = Vec::new();
     let mut searched = 0;
@@ -389,14 +296,18 @@ fn refine(
         if (agree as f64) < HOPELESS * tiles.len() as f64 {
             break;
         }
-        let pairs: Vec<(Point, Point, f64)> = tiles
+        let mut pairs: Vec<(Point, Point, f64)> = tiles
             .iter()
             .filter(|t| t.inside && t.correlation >= TILE_AGREES)
             .map(|t| (t.at, t.found, t.correlation * t.correlation))
             .collect();
         // The wide first round sets the plane right, later ones may bend it.
-        let most = if round == 0 || pairs.len() < 40 { 1 } else { 3 };
-        let fitted = if pairs.len() < FEW {
+        let (few, many) = (pairs.len() < FEW, pairs.len() >= MANY);
+        let most = if round == 0 || !many { 1 } else { 3 };
+        if !many {
+            pairs.extend(from.pairs.iter().map(|(p, q)| (*p, *q, FEATURE_WEIGHT)));
+        }
+        let fitted = if few {
             PlaneMap::fit_similarity(&pairs)
         } else {
             PlaneMap::fit_best(&pairs, most)
@@ -450,6 +361,11 @@ fn refine(
         scatter_px: scatter / scale,
         spread_px,
         drawing,
+        agreeing: tiles
+            .iter()
+            .filter(|t| t.inside && t.correlation >= TILE_AGREES)
+            .map(|t| t.at)
+            .collect(),
         overlap,
         evidence,
     };

@@ -260,15 +260,26 @@ impl PlaneMap {
         finite.then_some((out, sigma))
     }
 
-    /// The similarity of a few pairs, and the scatter of one coordinate about it.
+    /// The similarity of a few weighted pairs, by the same reweighting, and the
+    /// scatter of one coordinate about it.
     pub(crate) fn fit_similarity(pairs: &[(Point, Point, f64)]) -> Option<(Self, f64)> {
-        let plain: Vec<(Point, Point)> = pairs.iter().map(|(p, q, _)| (*p, *q)).collect();
-        let map = similarity(&plain)?;
-        let off: Vec<f64> = plain
-            .iter()
-            .map(|(p, q)| map.apply(*p).distance(*q))
-            .collect();
-        Some((Self::of_affine(&map), median(&off)? / 1.177_41))
+        let mut weighted = pairs.to_vec();
+        let mut map = weighted_similarity(&weighted)?;
+        let mut sigma = f64::NAN;
+        for _ in 0..10 {
+            let off: Vec<f64> = pairs
+                .iter()
+                .map(|(p, q, _)| map.apply(*p).distance(*q))
+                .collect();
+            sigma = median(&off)? / 1.177_41;
+            let cut = BISQUARE * sigma.max(1e-6);
+            for ((_, _, w), (r, (_, _, given))) in weighted.iter_mut().zip(off.iter().zip(pairs)) {
+                let u = (r / cut).min(1.0);
+                *w = given.max(0.0) * (1.0 - u * u) * (1.0 - u * u);
+            }
+            map = weighted_similarity(&weighted)?;
+        }
+        Some((Self::of_affine(&map), sigma))
     }
 
     /// The fit of the degree that explains the pairs best by Schwarz's
@@ -292,27 +303,34 @@ impl PlaneMap {
     }
 }
 
-/// Least-squares similarity (scale, turn, shift) of weighted pairs.
+/// Least-squares similarity (scale, turn, shift) of pairs.
+pub(crate) fn similarity(pairs: &[(Point, Point)]) -> Option<Affine> {
+    let weighted: Vec<(Point, Point, f64)> = pairs.iter().map(|(p, q)| (*p, *q, 1.0)).collect();
+    weighted_similarity(&weighted)
+}
+
+/// Least-squares similarity of weighted pairs.
 ///
 /// Umeyama, "Least-squares estimation of transformation parameters between two
 /// point patterns", IEEE PAMI 13(4), 1991, in the closed form of the plane.
-pub(crate) fn similarity(pairs: &[(Point, Point)]) -> Option<Affine> {
-    #[allow(clippy::cast_precision_loss)]
-    let n = pairs.len() as f64;
-    if pairs.len() < 2 {
+fn weighted_similarity(pairs: &[(Point, Point, f64)]) -> Option<Affine> {
+    let n: f64 = pairs.iter().map(|p| p.2).sum();
+    if pairs.len() < 2 || n <= 0.0 {
         return None;
     }
-    let mean = |f: &dyn Fn(&(Point, Point)) -> Point| {
-        let sum = pairs.iter().fold(Point::new(0.0, 0.0), |s, p| s + f(p));
+    let mean = |f: &dyn Fn(&(Point, Point, f64)) -> Point| {
+        let sum = pairs
+            .iter()
+            .fold(Point::new(0.0, 0.0), |s, p| s + f(p) * p.2);
         sum * (1.0 / n)
     };
     let (ca, cb) = (mean(&|p| p.0), mean(&|p| p.1));
     let (mut dot, mut cross, mut size) = (0.0, 0.0, 0.0);
-    for (a, b) in pairs {
+    for (a, b, w) in pairs {
         let (a, b) = (*a - ca, *b - cb);
-        dot += a.dot(b);
-        cross += a.x * b.y - a.y * b.x;
-        size += a.dot(a);
+        dot += w * a.dot(b);
+        cross += w * (a.x * b.y - a.y * b.x);
+        size += w * a.dot(a);
     }
     if size <= 0.0 {
         return None;
@@ -350,5 +368,18 @@ mod tests {
         assert!((on - straight).abs() < 1e-5, "{on} and {straight}");
         let back = map.inverse_apply(map.apply(Point::new(290.0, 33.0)));
         assert!(back.unwrap().distance(Point::new(290.0, 33.0)) < 1e-6);
+    }
+
+    #[test]
+    fn a_similarity_of_few_places_is_not_moved_by_an_astray_one() {
+        let truth = Affine::rotation(0.3).then(&Affine::scale(1.4, 1.4));
+        let mut pairs: Vec<(Point, Point, f64)> = (0..9)
+            .map(|k| Point::new(f64::from(k % 3) * 40.0, f64::from(k / 3) * 40.0))
+            .map(|p| (p, truth.apply(p), 1.0))
+            .collect();
+        pairs[4].1 = pairs[4].1 + Point::new(3.0, -2.0);
+        let (map, _) = PlaneMap::fit_similarity(&pairs).unwrap();
+        let p = Point::new(100.0, -30.0);
+        assert!(map.apply(p).distance(truth.apply(p)) < 0.01);
     }
 }

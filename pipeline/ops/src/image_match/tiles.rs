@@ -13,10 +13,14 @@ use super::features::dot_into;
 use super::plane::{Plane, sample};
 use super::plane_map::PlaneMap;
 
-/// Side of a tile, plane pixels: a multiple of eight.
-const TILE: usize = 40;
-/// From one tile to the next.
-const STEP: usize = 32;
+/// How large tiles are.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) struct Grain {
+    /// Side of a tile, plane pixels: a multiple of eight.
+    pub(crate) tile: usize,
+    /// From one tile to the next.
+    pub(crate) step: usize,
+}
 /// Radius of the mean that is taken away.
 const DETAIL: usize = 10;
 /// Least RMS gradient in the weaker direction, lightness steps a pixel.
@@ -28,6 +32,7 @@ pub(crate) struct Details {
     second: Raster<f32>,
     first_factor: f64,
     second_factor: f64,
+    grain: Grain,
     /// Corners of the first scan's tiles in which the drawing fixes both directions.
     corners: Vec<(usize, usize)>,
 }
@@ -48,27 +53,36 @@ pub(crate) struct Tile {
 }
 
 impl Details {
-    pub(crate) fn new(first: &Plane, second: &Plane) -> Self {
+    pub(crate) fn new(first: &Plane, second: &Plane, grain: Grain) -> Self {
         use rayon::prelude::*;
+        let Grain { tile, step } = grain;
         let drawing = first.detail(DETAIL);
-        let corners: Vec<(usize, usize)> = (0..(drawing.height() + 1).saturating_sub(TILE))
-            .step_by(STEP)
+        let corners: Vec<(usize, usize)> = (0..(drawing.height() + 1).saturating_sub(tile))
+            .step_by(step)
             .flat_map(|y| {
-                let across = (drawing.width() + 1).saturating_sub(TILE);
-                (0..across).step_by(STEP).map(move |x| (x, y))
+                let across = (drawing.width() + 1).saturating_sub(tile);
+                (0..across).step_by(step).map(move |x| (x, y))
             })
             .collect();
         #[allow(clippy::cast_precision_loss)]
         Self {
             corners: corners
                 .into_par_iter()
-                .filter(|&(x, y)| cornerness(&drawing, x, y) >= LEAST_CORNER)
+                .filter(|&(x, y)| cornerness(&drawing, x, y, tile) >= LEAST_CORNER)
                 .collect(),
             first: drawing,
             second: second.detail(DETAIL),
             first_factor: first.factor as f64,
             second_factor: second.factor as f64,
+            grain,
         }
+    }
+
+    /// Area of a tile's place against that of another grain's.
+    #[allow(clippy::cast_precision_loss)]
+    pub(crate) fn tile_area(&self, other: Grain) -> f64 {
+        let side = self.grain.step as f64 / other.step as f64;
+        side * side
     }
 
     /// Plane pixel (centres at whole numbers) of a place of the second scan.
@@ -124,7 +138,7 @@ impl Details {
                 // A tile half the list further on: elsewhere on the sheet.
                 let elsewhere = asked[(i + n / 2) % n];
                 let far = (elsewhere.0.abs_diff(asked[i].0)).max(elsewhere.1.abs_diff(asked[i].1));
-                (far >= 2 * TILE)
+                (far >= 2 * self.grain.tile)
                     .then(|| self.search(map, asked[i], elsewhere, reach))
                     .flatten()
                     .map(|t| t.correlation)
@@ -134,7 +148,7 @@ impl Details {
 
     fn centre(&self, x: usize, y: usize) -> Point {
         #[allow(clippy::cast_precision_loss)]
-        let half = TILE as f64 / 2.0;
+        let half = self.grain.tile as f64 / 2.0;
         #[allow(clippy::cast_precision_loss)]
         Point::new(
             (x as f64 + half) * self.first_factor,
@@ -144,18 +158,17 @@ impl Details {
 
     /// Whether a tile's place lies wholly in the second scan.
     fn covered(&self, map: &PlaneMap, x: usize, y: usize) -> bool {
+        let t = self.grain.tile;
         #[allow(clippy::cast_precision_loss)]
-        [(0, 0), (TILE, 0), (0, TILE), (TILE, TILE)]
-            .into_iter()
-            .all(|(i, j)| {
-                let p = Point::new(
-                    (x + i) as f64 * self.first_factor,
-                    (y + j) as f64 * self.first_factor,
-                );
-                let (u, v) = self.in_second(map.apply(p));
-                let (w, h) = (self.second.width() as f64, self.second.height() as f64);
-                u >= 1.0 && v >= 1.0 && u < w - 2.0 && v < h - 2.0
-            })
+        [(0, 0), (t, 0), (0, t), (t, t)].into_iter().all(|(i, j)| {
+            let p = Point::new(
+                (x + i) as f64 * self.first_factor,
+                (y + j) as f64 * self.first_factor,
+            );
+            let (u, v) = self.in_second(map.apply(p));
+            let (w, h) = (self.second.width() as f64, self.second.height() as f64);
+            u >= 1.0 && v >= 1.0 && u < w - 2.0 && v < h - 2.0
+        })
     }
 
     /// The tile of the first scan at `tile`, searched for in the second about
@@ -172,7 +185,8 @@ impl Details {
         about: (usize, usize),
         reach: usize,
     ) -> Option<Tile> {
-        let side = TILE + 2 * reach;
+        let size = self.grain.tile;
+        let side = size + 2 * reach;
         let m = map.affine_at(self.centre(about.0, about.1));
         // The second scan on the first one's pixels round the tile.
         let mut field = vec![0.0_f32; side * side];
@@ -188,22 +202,22 @@ impl Details {
             }
         }
         let (x, y) = tile;
-        let mut patch = vec![0.0_f32; TILE * TILE];
-        for j in 0..TILE {
-            patch[j * TILE..(j + 1) * TILE].copy_from_slice(&self.first.row(y + j)[x..x + TILE]);
+        let mut patch = vec![0.0_f32; size * size];
+        for j in 0..size {
+            patch[j * size..(j + 1) * size].copy_from_slice(&self.first.row(y + j)[x..x + size]);
         }
-        let n = (TILE * TILE) as f32;
+        let n = (size * size) as f32;
         let mean = patch.iter().sum::<f32>() / n;
         patch.iter_mut().for_each(|v| *v -= mean);
         let norm = patch.iter().map(|v| v * v).sum::<f32>().sqrt();
         let places = 2 * reach + 1;
-        let sums = BoxSums::of(&field, side);
+        let sums = BoxSums::of(&field, side, size);
         let mut surface = vec![0.0_f32; places * places];
         for dy in 0..places {
             for dx in 0..places {
                 let mut cross = [0.0_f32; 8];
-                for (j, line) in patch.chunks_exact(TILE).enumerate() {
-                    dot_into(&mut cross, line, &field[(dy + j) * side + dx..][..TILE]);
+                for (j, line) in patch.chunks_exact(size).enumerate() {
+                    dot_into(&mut cross, line, &field[(dy + j) * side + dx..][..size]);
                 }
                 let other = sums.deviation(dx, dy) as f32;
                 surface[dy * places + dx] = if norm * other > 1e-3 {
@@ -239,10 +253,11 @@ impl Details {
 struct BoxSums {
     sums: Vec<[f64; 2]>,
     wide: usize,
+    tile: usize,
 }
 
 impl BoxSums {
-    fn of(field: &[f32], side: usize) -> Self {
+    fn of(field: &[f32], side: usize, tile: usize) -> Self {
         let wide = side + 1;
         let mut sums = vec![[0.0_f64; 2]; wide * wide];
         for (y, line) in field.chunks_exact(side).enumerate() {
@@ -254,18 +269,17 @@ impl BoxSums {
                 sums[(y + 1) * wide + x + 1] = [above[0] + row[0], above[1] + row[1]];
             }
         }
-        Self { sums, wide }
+        Self { sums, wide, tile }
     }
 
     /// Root of the summed squares about the mean of the tile with its corner there.
     #[allow(clippy::cast_precision_loss)]
     fn deviation(&self, x: usize, y: usize) -> f64 {
         let at = |x: usize, y: usize, k: usize| self.sums[y * self.wide + x][k];
-        let over = |k: usize| {
-            at(x + TILE, y + TILE, k) - at(x, y + TILE, k) - at(x + TILE, y, k) + at(x, y, k)
-        };
+        let t = self.tile;
+        let over = |k: usize| at(x + t, y + t, k) - at(x, y + t, k) - at(x + t, y, k) + at(x, y, k);
         let (sum, square) = (over(0), over(1));
-        (square - sum * sum / (TILE * TILE) as f64).max(0.0).sqrt()
+        (square - sum * sum / (t * t) as f64).max(0.0).sqrt()
     }
 }
 
@@ -280,11 +294,11 @@ fn vertex(left: f64, middle: f64, right: f64) -> f64 {
 }
 
 /// RMS gradient across the direction in which a tile changes least.
-fn cornerness(plane: &Raster<f32>, x: usize, y: usize) -> f64 {
+fn cornerness(plane: &Raster<f32>, x: usize, y: usize, tile: usize) -> f64 {
     let (mut xx, mut xy, mut yy) = (0.0_f64, 0.0_f64, 0.0_f64);
-    for j in y + 1..y + TILE - 1 {
+    for j in y + 1..y + tile - 1 {
         let (above, row, below) = (plane.row(j - 1), plane.row(j), plane.row(j + 1));
-        for i in x + 1..x + TILE - 1 {
+        for i in x + 1..x + tile - 1 {
             let gx = f64::from(row[i + 1] - row[i - 1]) / 2.0;
             let gy = f64::from(below[i] - above[i]) / 2.0;
             xx += gx * gx;
@@ -293,7 +307,7 @@ fn cornerness(plane: &Raster<f32>, x: usize, y: usize) -> f64 {
         }
     }
     #[allow(clippy::cast_precision_loss)]
-    let n = ((TILE - 2) * (TILE - 2)) as f64;
+    let n = ((tile - 2) * (tile - 2)) as f64;
     let half = (xx + yy) / 2.0;
     let root = ((xx - yy) * (xx - yy) / 4.0 + xy * xy).sqrt();
     ((half - root).max(0.0) / n).sqrt()
