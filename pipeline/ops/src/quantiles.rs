@@ -61,13 +61,19 @@ pub fn sd_interval(sd: f64, dof: f64, level: f64) -> Option<(f64, f64)> {
     (high > 0.0).then(|| (sd * (dof / low).sqrt(), sd * (dof / high).sqrt()))
 }
 
+/// The standard normal distribution's share below `z`: not rounded, for models that
+/// are evaluated pixel by pixel.
+pub fn normal_below(z: f64) -> f64 {
+    0.5 * libm::erfc(-z * std::f64::consts::FRAC_1_SQRT_2)
+}
+
 /// Upper tail of Student's t: the probability of `t` or more.
 pub fn student_t_tail(t: f64, dof: f64) -> Option<f64> {
     if dof.is_nan() || dof <= 0.0 || t.is_nan() {
         return None;
     }
     if dof > AS_NORMAL {
-        return Some(0.5 * libm::erfc(t / std::f64::consts::SQRT_2));
+        return Some(normal_below(-t));
     }
     let tail = StudentsT::new(0.0, 1.0, dof).ok()?.sf(t);
     if tail == 0.0 {
@@ -179,6 +185,13 @@ mod tests {
         for (p, dof) in [(0.975, 4.0), (0.999, 17.0), (0.6, 3e5)] {
             let t = student_t(p, dof).unwrap();
             assert!((student_t_tail(t, dof).unwrap() - (1.0 - p)).abs() < 1e-9);
+        }
+        // 0.5 erfc(-z / sqrt 2) by the erfc of the Python standard library (3.11).
+        for (z, below) in [
+            (-1.96, 0.024_997_895_148_220_435),
+            (0.5, 0.691_462_461_274_013),
+        ] {
+            assert!((normal_below(z) - below).abs() < 1e-14, "{z}");
         }
         // scipy.stats.norm.isf([1e-3, 1e-12, 1e-100]).
         for (tail, z) in [

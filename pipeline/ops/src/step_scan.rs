@@ -161,7 +161,7 @@ fn overshoot(x: f64) -> f64 {
         return 1.0;
     }
     let h = 0.5 * x;
-    let phi = 0.5 * libm::erfc(-h / std::f64::consts::SQRT_2);
+    let phi = quantiles::normal_below(h);
     (phi - 0.5) * (2.0 / x) / (h * phi + density(h))
 }
 

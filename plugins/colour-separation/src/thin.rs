@@ -14,6 +14,7 @@ use restrike_ops::bisect::bisect;
 use restrike_ops::block_record::BlockShape;
 use restrike_ops::edge_map::EdgeMap;
 use restrike_ops::placement::Placement;
+use restrike_ops::quantiles::normal_below;
 use restrike_ops::stats::median;
 use restrike_stage::{Point, Raster};
 
@@ -321,8 +322,7 @@ impl Shifts {
 /// Half the width of a line whose blurred profile is at `q` halves of its ink's step
 /// at `half` from its middle; the blur's standard deviation is 1.
 fn true_half(half: f64, q: f64) -> f64 {
-    let normal = |x: f64| 0.5 * libm::erfc(-x / std::f64::consts::SQRT_2);
-    let profile = |h: f64| normal(half + h) - normal(half - h);
+    let profile = |h: f64| normal_below(half + h) - normal_below(half - h);
     bisect(0.02, half + 1.5, 40, |h| profile(h) < 0.5 * q)
 }
 

@@ -8,6 +8,7 @@
 //! cell is that of a straight edge under the scan's blur.
 
 use restrike_ops::placement::Placement;
+use restrike_ops::quantiles::normal_below;
 
 use crate::ground::{Ground, REACHED_MM};
 
@@ -94,6 +95,6 @@ fn share(d: f64) -> f64 {
     } else if d <= -FAR {
         1.0
     } else {
-        0.5 * libm::erfc(d * std::f64::consts::FRAC_1_SQRT_2)
+        normal_below(-d)
     }
 }

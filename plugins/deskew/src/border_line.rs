@@ -7,6 +7,7 @@
 
 use restrike_ops::edge_profile::{Channel, Sampler, crossing_near};
 use restrike_ops::line_fit::{FittedLine, fit_line};
+use restrike_ops::quantiles::normal_below;
 use restrike_ops::stats::{median, quantile};
 use restrike_stage::{ImageView, Point};
 
@@ -393,7 +394,7 @@ impl TwoSteps<'_> {
     #[allow(clippy::cast_precision_loss)]
     fn step(&self, at: f64) -> Vec<f64> {
         (self.first..self.first + self.profile.len())
-            .map(|i| normal((at - i as f64) / self.sigma))
+            .map(|i| normal_below((at - i as f64) / self.sigma))
             .collect()
     }
 
@@ -462,8 +463,3 @@ const FITS: f64 = 0.02;
 /// How far out of the line's edge a profile is fitted, pixels.
 const WINDOW_FULL: f64 = 5.0;
 const WINDOW_CLOSE: f64 = 2.0;
-
-/// Distribution function of the normal distribution.
-fn normal(z: f64) -> f64 {
-    0.5 * libm::erfc(-z * std::f64::consts::FRAC_1_SQRT_2)
-}

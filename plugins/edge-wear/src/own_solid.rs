@@ -7,6 +7,7 @@
 //! inside the edge of a line of width W a share Phi(d/s) - Phi((d - W)/s) of the
 //! ink's contrast is left, and what is seen is divided by that.
 
+use restrike_ops::quantiles::normal_below;
 use restrike_ops::stats::median;
 
 use crate::course::Course;
@@ -66,8 +67,8 @@ fn one(reading: &Reading<'_>, strip: &Strip, i: usize, edges: [Option<f64>; 2]) 
     let ground = strip.sides(i, channel)?;
     let width = left - right;
     let inside = (INSIDE * reading.sigma).min(0.5 * width);
-    let phi = |z: f64| 0.5 * libm::erfc(-z / std::f64::consts::SQRT_2);
-    let share = phi(inside / reading.sigma) - phi((inside - width) / reading.sigma);
+    let below = |t: f64| normal_below(t / reading.sigma);
+    let share = below(inside) - below(inside - width);
     if share < 0.5 {
         return None;
     }
