@@ -312,7 +312,7 @@ fn draw(
             "difference",
             format!(
                 "How much {b} differs from {a}, CIEDE2000; bed and rims of the sheets are left out. \
-                 Circles: the {} strongest regions of the table.",
+                 Circles: the {} strongest regions (size times area), numbered as in the table.",
                 f.list.len().min(MARKED)
             ),
             Base::Map {
@@ -324,7 +324,9 @@ fn draw(
         ),
         (
             "lightness",
-            format!("Which way the lightness L* goes from {a} to {b}: below 0 {b} is darker."),
+            format!(
+                "Which way the lightness L* goes from {a} to {b}: {b} is darker where it is negative."
+            ),
             Base::Map {
                 values: f.map.lightness.view(),
                 label: "lightness L*, second less first",
@@ -403,11 +405,16 @@ fn marks(f: &Found) -> Vec<Mark> {
         let (x, y) = d.region.centre();
         let [l, t, r, b] = d.region.bounds();
         let across = Point::new(r as f64, b as f64).distance(Point::new(l as f64, t as f64));
-        Mark::Circle {
-            at: Point::new(x, y) - shift,
-            radius: 0.5 * across + 4.0,
-            tone: tone(d.change),
-        }
+        let (at, radius) = (Point::new(x, y) - shift, 0.5 * across + 4.0);
+        let tone = tone(d.change);
+        [
+            Mark::Circle { at, radius, tone },
+            Mark::Text {
+                at: at + Point::new(0.7, -0.7) * radius,
+                text: d.number.to_string(),
+                tone,
+            },
+        ]
     });
     let keys = Change::ALL
         .into_iter()
@@ -420,5 +427,5 @@ fn marks(f: &Found) -> Vec<Mark> {
             },
             tone: tone(c),
         });
-    circles.chain(keys).collect()
+    circles.flatten().chain(keys).collect()
 }

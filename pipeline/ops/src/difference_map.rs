@@ -74,8 +74,8 @@ impl DifferenceMap {
         let own = self.median + SIGMAS * self.scatter;
         if own > LEAST_LIMIT {
             format!(
-                "half of what both show differs by {:.1} or more all over, and {SIGMAS} standard \
-                 deviations of {:.1} come on top",
+                "the median difference of this pair, {:.2}, and {SIGMAS} robust standard \
+                 deviations of {:.2}; another pair has another limit",
                 self.median, self.scatter
             )
         } else {
@@ -87,6 +87,8 @@ impl DifferenceMap {
 /// A region that differs.
 #[derive(Debug, Clone)]
 pub struct Difference {
+    /// Place in the list, from 1.
+    pub number: usize,
     /// Its pixels on the grid.
     pub region: Region,
     /// Which way most of it differs.
@@ -183,6 +185,9 @@ pub fn differences(map: &DifferenceMap, least: usize) -> Vec<Difference> {
             .total_cmp(&weight(a))
             .then(a.region.pixels.cmp(&b.region.pixels))
     });
+    for (at, d) in out.iter_mut().enumerate() {
+        d.number = at + 1;
+    }
     out
 }
 
@@ -195,6 +200,7 @@ fn describe(map: &DifferenceMap, region: Region, change: Change) -> Difference {
         median(&values.collect::<Vec<f64>>()).unwrap_or(0.0)
     };
     Difference {
+        number: 0,
         delta_e: middle(&map.size),
         lightness: middle(&map.lightness),
         colour: middle(&map.colour),

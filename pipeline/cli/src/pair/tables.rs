@@ -178,6 +178,11 @@ pub(super) fn difference_spec() -> TableSpec {
         scope: Scope::Run,
         internal: false,
         columns: vec![
+            ColumnSpec::integer(
+                "number",
+                "",
+                "Number in the picture, the greatest size times area first.",
+            ),
             ColumnSpec::text(
                 "kind",
                 "`darker` or `lighter` in the second scan; `colour` where the hue or chroma \
@@ -241,6 +246,7 @@ pub(super) fn difference_rows(f: &Found, mm: Option<f64>) -> Vec<Vec<Value>> {
             let [l, t, r, b] = d.region.bounds();
             let area = mm.map(|mm| d.region.pixels.len() as f64 * (k * mm) * (k * mm));
             vec![
+                (d.number as i64).into(),
                 d.change.word().into(),
                 (x * k).into(),
                 (y * k).into(),
