@@ -225,6 +225,7 @@ fn site(place: Point, seen: Vec<Seen>, hidden: &[Stretches], turns: &[bool]) -> 
     let wood = matches!(kind, Kind::Break | Kind::Nick | Kind::Hole | Kind::FillIn);
     if blame.block <= 0.5 || !wood {
         blame.healed_at = None;
+        blame.healed = 0.0;
     }
     let shows = |s: &&Seen| shown[s.at] == Shown::Present;
     let alike = |s: &&Seen| s.kind == kind;

@@ -53,7 +53,7 @@ pub(crate) fn lines(
         let tone = match f.kind {
             Kind::Break | Kind::Hole => Tone::Fault,
             Kind::Nick | Kind::FillIn => Tone::Notice,
-            Kind::Pale | Kind::Speck => Tone::Expected,
+            Kind::Pale | Kind::Speck => FAINT,
         };
         let radius = (f.length / 2.0 + 0.5) / pixel;
         marks.push(Mark::Circle {
@@ -65,6 +65,12 @@ pub(crate) fn lines(
             at: f.px + Point::new(radius, -radius),
             text: format!("{} {:.2}", f.kind.name(), f.length),
             tone,
+        });
+    }
+    if count(sheet, &[Kind::Pale, Kind::Speck]) > 0 {
+        marks.push(Mark::Key {
+            text: "pale place or speck".to_owned(),
+            tone: FAINT,
         });
     }
     Picture {
@@ -80,6 +86,9 @@ pub(crate) fn lines(
         marks,
     }
 }
+
+/// Tone of places that are no damage to the line.
+const FAINT: Tone = Tone::Item(0);
 
 fn count(sheet: &Sheet, kinds: &[Kind]) -> usize {
     sheet

@@ -124,12 +124,15 @@ fn advise(
             let file = files.iter().find(|i| i.sheet == sheet);
             file.map_or_else(|| format!("sheet {sheet}"), |i| i.file.clone())
         };
-        for remark in apart::remarks(block, faces, tolerance, &called) {
-            out.note(Level::Warning, &remark);
+        let apart = apart::remarks(block, faces, tolerance, &called);
+        for remark in &apart {
+            out.note(Level::Warning, remark);
         }
         let (advice, moved) = decide(block, faces, &evidence, tolerance, options);
         for i in 0..3 {
-            let row = correction_row(block, &faces[i], &evidence[i], &advice[i], tolerance);
+            let (e, a) = (&evidence[i], &advice[i]);
+            let words = words::advice(&faces[i], e, a, (tolerance, apart.len()), block.basis);
+            let row = correction_row(block, &faces[i], e, a, words);
             out.row(tables::CORRECTIONS, row)?;
         }
         for part in &block.parts {
@@ -204,7 +207,7 @@ fn tolerance(project: &Project, out: &mut dyn Output) -> f64 {
     }
 }
 
-fn correction_row(block: &BlockFit, face: &Face, e: &Evidence, a: &Advice, tolerance: f64) -> Row {
+fn correction_row(block: &BlockFit, face: &Face, e: &Evidence, a: &Advice, words: String) -> Row {
     let acts = matches!(a.action, Action::CutBack | Action::Pad);
     // A number to an impression that may itself be out would be cut by.
     let aimed = |v: f64| (!a.without_zero()).then_some(v);
@@ -239,7 +242,7 @@ fn correction_row(block: &BlockFit, face: &Face, e: &Evidence, a: &Advice, toler
         .set("contact_v_mm", block_at.y)
         .set("move_u_mm", aimed(block_move.x))
         .set("move_v_mm", aimed(block_move.y))
-        .set("advice", words::advice(face, e, a, tolerance, block.basis))
+        .set("advice", words)
 }
 
 fn residual_row(
@@ -258,7 +261,14 @@ fn residual_row(
         .unwrap_or(as_advised);
     let stretch = |i: usize| part.stretched.then(|| part.mean[3 + i] * 1000.0);
     let stretch_se = |i: usize| part.stretch_se.map(|s| s[i] * 1000.0);
-    let words = words::residual(block, part, now, advised, (corner, left.norm()), tolerance);
+    let words = words::residual(
+        block,
+        part,
+        now,
+        (advised, *moved != still),
+        (corner, left.norm()),
+        tolerance,
+    );
     let row = Row::new()
         .set("block", block.block.as_str())
         .set("image", part.image.as_str())

@@ -22,12 +22,12 @@ fn sheets(n: usize) -> String {
     format!("{n} sheet{}", if n == 1 { "" } else { "s" })
 }
 
-/// The advice for a face.
+/// The advice for a face; `apart`: how many of the sheets stand apart from the others.
 pub(crate) fn advice(
     face: &Face,
     e: &Evidence,
     a: &Advice,
-    tolerance: f64,
+    (tolerance, apart): (f64, usize),
     basis: Basis,
 ) -> String {
     let name = face.spoken();
@@ -49,6 +49,13 @@ pub(crate) fn advice(
         text.push(' ');
         text.push_str(&more_words(more, e, tolerance));
     }
+    if apart > 0 && a.action != Action::Undecided {
+        text.push_str(&format!(
+            " {} among them that {} apart from the others: see the remarks of the run before you cut.",
+            sheets(apart),
+            if apart == 1 { "stands" } else { "stand" }
+        ));
+    }
     text
 }
 
@@ -58,7 +65,7 @@ fn reason(e: &Evidence, a: &Advice, tolerance: f64, basis: Basis) -> String {
     let scatter = e.scatter.unwrap_or(0.0);
     match a.because {
         Because::Shifted => format!(
-            "between {} and {} (95 % interval) from {n}, more than the scatter of placing ({}) makes",
+            "between {} and {} (95 % interval) from {n}, more than the scatter of placing ({} from sheet to sheet) makes of their mean",
             mm((e.correction.abs() - e.half).max(0.0)),
             mm(e.correction.abs() + e.half),
             mm(scatter)
@@ -126,7 +133,7 @@ pub(crate) fn residual(
     block: &BlockFit,
     part: &Part,
     now: f64,
-    advised: f64,
+    (advised, moved): (f64, bool),
     (corner, left): (Corner, f64),
     tolerance: f64,
 ) -> String {
@@ -135,13 +142,23 @@ pub(crate) fn residual(
         Basis::Reference => "Against the reference impression: ",
         Basis::Proof => "Against its proof: ",
     };
-    let mut text = format!(
-        "{against}{} as the marks are, {} corrected as advised.",
-        mm(now),
-        mm(advised)
-    );
+    let mut text = if moved {
+        format!(
+            "{against}{} as the marks are, {} corrected as advised.",
+            mm(now),
+            mm(advised)
+        )
+    } else {
+        format!(
+            "{against}{} as the marks are; no correction is advised.",
+            mm(now)
+        )
+    };
     if left < 0.01 {
         text.push_str(" Nothing is left that marks could not mend.");
+        if advised > tolerance {
+            text.push_str(" What is over the tolerance all the same these sheets do not decide.");
+        }
         return text;
     }
     text.push_str(&format!(
