@@ -51,8 +51,7 @@ pub(crate) fn advice(
     }
     if apart > 0 && a.action != Action::Undecided {
         text.push_str(&format!(
-            " {} among them that {} apart from the others: see the remarks of the run before you cut.",
-            sheets(apart),
+            " Of these sheets {apart} {} apart from the others: see the remarks of the run before you cut.",
             if apart == 1 { "stands" } else { "stand" }
         ));
     }
@@ -156,7 +155,7 @@ pub(crate) fn residual(
     };
     if left < 0.01 {
         text.push_str(" Nothing is left that marks could not mend.");
-        if advised > tolerance {
+        if moved && advised > tolerance {
             text.push_str(" What is over the tolerance all the same these sheets do not decide.");
         }
         return text;
