@@ -11,6 +11,7 @@ pub mod editions;
 pub mod grading;
 pub mod identity;
 pub mod pairs;
+mod recorded;
 pub mod recut;
 pub mod registration;
 pub mod separation;

@@ -10,6 +10,7 @@ use restrike_synth::shapes::inside;
 use restrike_synth::truth::BlockTruth;
 use restrike_synth::{Design, Difficulty, Family, SheetKind, Truth};
 
+use crate::recorded::recorded;
 use crate::spread::Spread;
 use crate::whole::{Batch, Measured, batches, cell, measure};
 
@@ -130,59 +131,6 @@ fn median(v: &[f64]) -> f64 {
     let mut v = v.to_vec();
     v.sort_by(f64::total_cmp);
     v.get(v.len() / 2).copied().unwrap_or(0.0)
-}
-
-/// A block's shape in the record: where its source was, and its zero.
-struct Recorded {
-    /// The scan it was learned from, without folder and ending.
-    source: String,
-    /// Scan px of the proof -> record mm.
-    scan_to_mm: Affine,
-    /// Record place -> true place.
-    zero: Affine,
-}
-
-fn recorded(record: &serde_json::Value) -> Result<BTreeMap<String, Recorded>> {
-    let mut out = BTreeMap::new();
-    let numbers = |v: &serde_json::Value| -> Vec<f64> {
-        v.as_array()
-            .map(|a| a.iter().filter_map(serde_json::Value::as_f64).collect())
-            .unwrap_or_default()
-    };
-    for b in record["blocks"]
-        .as_array()
-        .context("a record without blocks")?
-    {
-        let name = b["name"].as_str().unwrap_or_default().to_owned();
-        let map = numbers(&b["source"]["scan_to_mm"]);
-        let by = numbers(&b["zero"]["by_mm"]);
-        let c = numbers(&b["centre_mm"]);
-        let r = b["radius_mm"].as_f64().context("no radius")?.max(1.0);
-        let (t, ex, ey, s) = (by[2] / r, by[3] / r, by[4] / r, by[5] / r);
-        let zero = Affine([
-            1.0 + ex,
-            s - t,
-            by[0] - (s - t) * c[1] - ex * c[0],
-            s + t,
-            1.0 + ey,
-            by[1] - (s + t) * c[0] - ey * c[1],
-        ]);
-        let scan_to_mm = Affine([map[0], map[1], map[2], map[3], map[4], map[5]]);
-        let file = b["source"]["file"].as_str().unwrap_or_default();
-        let source = std::path::Path::new(file)
-            .file_stem()
-            .map(|n| n.to_string_lossy().into_owned())
-            .unwrap_or_default();
-        out.insert(
-            name,
-            Recorded {
-                source,
-                scan_to_mm,
-                zero,
-            },
-        );
-    }
-    Ok(out)
 }
 
 impl Report {
