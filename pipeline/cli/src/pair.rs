@@ -401,7 +401,7 @@ fn tone(change: Change) -> Tone {
 fn marks(f: &Found) -> Vec<Mark> {
     let shift = frame(&f.laid).to_base.apply(Point::new(0.0, 0.0));
     let shown = &f.list[..f.list.len().min(MARKED)];
-    let circles = shown.iter().map(|d| {
+    let circles = shown.iter().zip(1..).map(|(d, number): (_, usize)| {
         let (x, y) = d.region.centre();
         let [l, t, r, b] = d.region.bounds();
         let across = Point::new(r as f64, b as f64).distance(Point::new(l as f64, t as f64));
@@ -411,7 +411,7 @@ fn marks(f: &Found) -> Vec<Mark> {
             Mark::Circle { at, radius, tone },
             Mark::Text {
                 at: at + Point::new(0.7, -0.7) * radius,
-                text: d.number.to_string(),
+                text: number.to_string(),
                 tone,
             },
         ]

@@ -87,8 +87,6 @@ impl DifferenceMap {
 /// A region that differs.
 #[derive(Debug, Clone)]
 pub struct Difference {
-    /// Place in the list, from 1.
-    pub number: usize,
     /// Its pixels on the grid.
     pub region: Region,
     /// Which way most of it differs.
@@ -185,9 +183,6 @@ pub fn differences(map: &DifferenceMap, least: usize) -> Vec<Difference> {
             .total_cmp(&weight(a))
             .then(a.region.pixels.cmp(&b.region.pixels))
     });
-    for (at, d) in out.iter_mut().enumerate() {
-        d.number = at + 1;
-    }
     out
 }
 
@@ -200,7 +195,6 @@ fn describe(map: &DifferenceMap, region: Region, change: Change) -> Difference {
         median(&values.collect::<Vec<f64>>()).unwrap_or(0.0)
     };
     Difference {
-        number: 0,
         delta_e: middle(&map.size),
         lightness: middle(&map.lightness),
         colour: middle(&map.colour),

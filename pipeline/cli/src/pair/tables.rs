@@ -241,12 +241,13 @@ pub(super) fn difference_rows(f: &Found, mm: Option<f64>) -> Vec<Vec<Value>> {
     let k = f.laid.factor as f64;
     f.list
         .iter()
-        .map(|d| {
+        .zip(1_i64..)
+        .map(|(d, number)| {
             let (x, y) = d.region.centre();
             let [l, t, r, b] = d.region.bounds();
             let area = mm.map(|mm| d.region.pixels.len() as f64 * (k * mm) * (k * mm));
             vec![
-                (d.number as i64).into(),
+                number.into(),
                 d.change.word().into(),
                 (x * k).into(),
                 (y * k).into(),
