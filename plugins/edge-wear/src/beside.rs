@@ -4,7 +4,7 @@
 use restrike_ops::stats::{median, quantile};
 
 use crate::gaps::{BLURS, GAP, Piece};
-use crate::rows::ROWS;
+use crate::rows::across;
 
 /// Where the line's ink beside a gap is read, mm from its end, beyond the blur.
 const BESIDE_MM: [f64; 2] = [0.08, 0.6];
@@ -58,7 +58,7 @@ impl Piece<'_> {
         };
         (self.a..=self.b).all(|i| {
             (0..5).all(|r| {
-                let t = s.middle[i] + ROWS[r] * s.half[i] * self.course.looked_at();
+                let t = across(self.course, s, i, r);
                 let ink = (1.0 - s.light(i, t, channel) / lightest) / (1.0 - self.through[channel]);
                 ink / self.rows.usual[i][r] > GAP
             })

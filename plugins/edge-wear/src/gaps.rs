@@ -12,7 +12,7 @@ use crate::course::Course;
 use crate::dust;
 use crate::kinds::{Found, Kind, Unseen};
 use crate::overlaps;
-use crate::rows::{ROWS, Rows};
+use crate::rows::{Rows, across};
 use crate::strip::{Reading, Strip};
 
 /// Ink left in the middle of a gap, of the usual, from which it is one.
@@ -318,7 +318,7 @@ impl Piece<'_> {
             return whole;
         };
         std::array::from_fn(|r| {
-            let t = s.middle[i] + ROWS[r] * s.half[i] * self.course.looked_at();
+            let t = across(self.course, s, i, r);
             let left = overlaps::left(self.reading, self.course, s, i, t, channel);
             let ground = s.sides(i, channel).map(|[a, b]| a.min(b) * left);
             match ground {
@@ -394,7 +394,7 @@ impl Piece<'_> {
         let row = (0..5)
             .min_by(|x, y| self.rows.ink[at][*x].total_cmp(&self.rows.ink[at][*y]))
             .unwrap_or(2);
-        let t = s.middle[at] + ROWS[row] * s.half[at] * self.course.looked_at();
+        let t = across(self.course, s, at, row);
         let Some(near) = s.sides(at, c) else {
             return 0.0;
         };

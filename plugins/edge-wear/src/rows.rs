@@ -5,12 +5,18 @@ use restrike_ops::stats::quantile;
 use crate::course::Course;
 use crate::strip::Strip;
 
-/// Rows across the line, as shares of half its width.
-pub(crate) const ROWS: [f64; 5] = [0.6, 0.3, 0.0, -0.3, -0.6];
+/// Rows across the line, as shares of half its width: the outer ones keep clear of
+/// the edges' own blur.
+const ROWS: [f64; 5] = [0.6, 0.3, 0.0, -0.3, -0.6];
 /// Length over which a line's usual ink is taken, mm to either side.
 const USUAL_MM: f64 = 2.4;
 /// Ink of a line's row, as a share of the solid, below which nothing can be told.
 const FAINT: f64 = 0.3;
+
+/// How far across the line a row lies at a station.
+pub(crate) fn across(course: &Course, strip: &Strip, i: usize, row: usize) -> f64 {
+    strip.middle[i] + ROWS[row] * strip.half[i] * course.looked_at()
+}
 
 /// Ink along the rows, as a share of the usual; not-a-number where unseen.
 pub(crate) struct Rows {
@@ -32,10 +38,8 @@ impl Rows {
                 if course.stations[i].joined {
                     return [f64::NAN; 5];
                 }
-                // The outer rows keep clear of the edges' own blur.
-                let reach = strip.half[i] * course.looked_at();
-                ROWS.map(|r| {
-                    let t = strip.middle[i] + r * reach;
+                std::array::from_fn(|row| {
+                    let t = across(course, strip, i, row);
                     strip.ink(i, t, through).unwrap_or(f64::NAN)
                 })
             })
