@@ -149,7 +149,9 @@ proptest! {
         for p in &atlas.lines[0].points {
             let (x, y) = samples(p);
             let (u, v) = ((x - 70.2) * c + (y - 69.7) * s, (y - 69.7) * c - (x - 70.2) * s);
-            prop_assert!(v.abs() < 0.03, "{u} {v}");
+            // In a round end the skeleton's last sample may lie beside the
+            // line: within a third of a milliradian of a diagonal it does.
+            prop_assert!(v.abs() < if u.abs() < 36.0 { 0.03 } else { 0.15 }, "{u} {v}");
             if u.abs() < 36.0 {
                 // Half the width across is a little more than the inscribed radius.
                 let want = (small + (u + 40.0) * slope) / lean;
