@@ -59,6 +59,9 @@ pub struct Report {
     /// By design: pixels looked at, sure ones, sure and right ones, right ones, of the blocks
     /// that have a plane; sure and right ones where no other block printed either.
     pub labels: BTreeMap<String, [f64; 5]>,
+    /// By design, of the pixels not sure: at outlines, where a gradation fades out, elsewhere;
+    /// all and those whose likeliest answer is right.
+    pub open: BTreeMap<String, [[f64; 2]; 3]>,
     /// Sheets that were not taken apart.
     pub refused: usize,
 }
@@ -151,11 +154,23 @@ impl Report {
             }
         }
         let counts = self.labels.entry(name.to_owned()).or_default();
-        for ((said, want), inside) in s.labels.data().iter().zip(&want).zip(&inside) {
+        let open = self.open.entry(name.to_owned()).or_default();
+        for (k, ((said, want), inside)) in
+            s.labels.data().iter().zip(&want).zip(&inside).enumerate()
+        {
             if *said == 0.0 || !inside {
                 continue;
             }
             let right = said.abs() - 1.0 == (*want & !NO_PLANE) as f32;
+            if *said < 0.0 {
+                let edge = all.iter().any(|p| p.cover[k] > 0.01 && p.cover[k] < 0.99);
+                let fading = all
+                    .iter()
+                    .any(|p| p.cover[k] > 0.5 && (p.strength[k] - PRINTED).abs() < 0.5 * PRINTED);
+                let of = if edge { 0 } else { 2 - usize::from(fading) };
+                open[of][0] += 1.0;
+                open[of][1] += f64::from(u8::from(right));
+            }
             counts[0] += 1.0;
             counts[1] += f64::from(u8::from(*said > 0.0));
             counts[2] += f64::from(u8::from(*said > 0.0 && right));
@@ -256,6 +271,21 @@ impl Report {
         }
         let mut all = [0.0; 5];
         for (design, c) in &self.labels {
+            let open = self.open.get(design).copied().unwrap_or_default();
+            let part = |[n, right]: [f64; 2]| {
+                format!(
+                    "{:.2} % ({:.0} %)",
+                    100.0 * n / c[0].max(1.0),
+                    100.0 * right / n.max(1.0)
+                )
+            };
+            let _ = writeln!(
+                out,
+                "{design:<16} abstained, and how often the likeliest answer was right: at outlines {}, where a gradation fades out {}, elsewhere {}",
+                part(open[0]),
+                part(open[1]),
+                part(open[2]),
+            );
             let _ = writeln!(
                 out,
                 "{design:<16} labels: {:.2} % of the confident area right, {:.2} % abstained, {:.2} % right if none abstained; {:.2} % where blocks without a plane count as wrong",

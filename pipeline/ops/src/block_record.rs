@@ -152,6 +152,11 @@ pub struct About {
 }
 
 impl BlockPart {
+    /// Whether its shape was read off an impression of all blocks, for want of a proof.
+    pub fn from_reference(&self) -> bool {
+        self.source.kind == "reference"
+    }
+
     /// The move to the true place.
     pub fn zero_ride(&self) -> Ride {
         let [x, y] = self.centre_mm;

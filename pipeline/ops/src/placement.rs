@@ -155,8 +155,9 @@ pub struct BlockPlace {
     pub why: Option<String>,
     /// Its motion on top of the key's; at rest for the key.
     pub ride: Ride,
-    /// Standard errors of its shift along x and y, mm.
-    pub shift_se_mm: [f64; 2],
+    /// Standard error of its displacement, root mean square over what it prints, mm; none
+    /// where the sheet does not tell even roughly where it lies.
+    pub se_mm: Option<f64>,
     /// How far its edges stand back from the record's, mm; negative if they have grown.
     pub retreat_mm: f64,
     /// Strength of its ink against the record's.
@@ -171,6 +172,15 @@ impl BlockPlace {
     /// Whether the sheet tells where it is.
     pub fn located(&self) -> bool {
         self.why.is_none()
+    }
+
+    /// How well its place is known, in words.
+    pub fn basis(&self) -> &'static str {
+        match (&self.why, self.se_mm) {
+            (None, _) => "located",
+            (Some(_), Some(_)) => "roughly located",
+            (Some(_), None) => "not located",
+        }
     }
 
     /// Its own place of a place of the record.
@@ -307,7 +317,7 @@ mod tests {
                 },
                 ..Ride::still(Point::new(12.0, -7.0), 22.0)
             },
-            shift_se_mm: [0.003, 0.004],
+            se_mm: Some(0.005),
             retreat_mm: 0.02,
             strength: 0.97,
             absorption: [0.1, 0.2, 0.9],

@@ -82,7 +82,7 @@ pub(crate) fn notes(project: &Project, sheet: &Sheet<'_>) -> Vec<String> {
     let borrowed: Vec<&str> = sheet
         .blocks
         .iter()
-        .filter(|b| b.shape.part.source.kind == "reference")
+        .filter(|b| b.shape.part.from_reference())
         .map(|b| b.name.as_str())
         .collect();
     if !borrowed.is_empty() {
@@ -164,7 +164,7 @@ pub(crate) fn of_block(sheet: &Sheet<'_>, n: usize, tally: &BlockTally, ends: &[
     let block = &sheet.blocks[n];
     let mut out = Vec::new();
     if let Some(why) = &block.place.why {
-        out.push(format!("not located: {why}"));
+        out.push(format!("{}: {why}", block.place.basis()));
     }
     if tally.shape > 0.0 && tally.both < 0.05 * tally.shape {
         out.push("its ink is not on the sheet".to_owned());

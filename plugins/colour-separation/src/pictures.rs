@@ -232,10 +232,9 @@ fn blocks_page(
             let v = strength(plane.get(x, y, 0));
             [0, 1, 2].map(|c| paper[c] * libm::expf(-a[c] * v))
         });
-        let said = if b.place.located() {
-            ""
-        } else {
-            " (not located)"
+        let said = match b.place.basis() {
+            "located" => String::new(),
+            basis => format!(" ({basis})"),
         };
         marks.push(words((at.0, at.1 - GAP / 3), format!("{}{said}", b.name)));
     }

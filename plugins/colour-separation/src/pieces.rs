@@ -8,7 +8,7 @@ use restrike_ops::grid::Grid;
 use restrike_ops::overprints::Subset;
 
 use crate::gaussian::{Covariance, dot};
-use crate::sheet::{Here, LOST_MM, Sheet, cell_of};
+use crate::sheet::{Here, Sheet, cell_of};
 
 /// Side of a cell, mm.
 pub(crate) const CELL_MM: f64 = 4.0;
@@ -31,7 +31,8 @@ const STRAY_SD: f64 = 0.3;
 /// that it does not print elsewhere.
 const INSIDE: f64 = 6.0;
 const OUTSIDE: f64 = 8.0;
-/// The same for a block that is not located, well inside and well outside.
+/// The same for a block whose place is not known, well inside and well outside, and for a
+/// shape that was read off an impression of all blocks.
 const LOST_INSIDE: f64 = 2.0;
 const LOST_OUTSIDE: f64 = 4.0;
 /// An answer has to be better than any other by so much, in logarithm of odds.
@@ -215,18 +216,21 @@ impl Piece {
 
     /// Logarithm of the odds against a block's printing here, or not printing here.
     fn against(&self, sheet: &Sheet<'_>, n: usize, printed: bool) -> f64 {
-        let inside = self.shapes.has(n);
-        if sheet.blocks[n].place.located() {
-            return match (inside, printed) {
-                (true, false) => INSIDE,
-                (false, true) => OUTSIDE,
-                _ => 0.0,
-            };
-        }
-        let far = (self.distance[n].abs() / LOST_MM).min(1.0);
-        match (inside, printed) {
-            (true, false) => LOST_INSIDE * far,
-            (false, true) => LOST_OUTSIDE * far,
+        let block = &sheet.blocks[n];
+        // Near its outline a block that is known roughly may or may not be there.
+        let far = if block.place.located() {
+            1.0
+        } else {
+            (self.distance[n].abs() / block.within).min(1.0)
+        };
+        let [inside, outside] = if block.proved && block.place.se_mm.is_some() {
+            [INSIDE, OUTSIDE]
+        } else {
+            [LOST_INSIDE, LOST_OUTSIDE]
+        };
+        match (self.shapes.has(n), printed) {
+            (true, false) => inside * far,
+            (false, true) => outside * far,
             _ => 0.0,
         }
     }

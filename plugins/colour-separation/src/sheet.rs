@@ -24,8 +24,12 @@ const UNEVEN: f64 = 0.05;
 /// sheet's in its local strengths, in logarithm.
 const PROOF_PAPER: f64 = 0.015;
 const SHEET_PAPER: f64 = 0.01;
-/// How far a block that is not located may lie from where it is drawn, mm.
-pub(crate) const LOST_MM: f64 = 1.5;
+/// How far a block whose place is not known at all may lie from where it is drawn, mm.
+const LOST_MM: f64 = 1.5;
+/// Standard errors that a block surely lies within.
+const SURELY: f64 = 3.0;
+/// Largest standard deviation of a placed edge that pixels are read with, mm.
+const EDGE_SD_MM: f64 = 0.3;
 /// Ink under this share of the solid counts as not printed.
 pub(crate) const PRINTED: f64 = 0.1;
 
@@ -44,6 +48,10 @@ pub(crate) struct Block {
     pub(crate) place: BlockPlace,
     /// Standard deviation of the placed edge from the printed one, mm.
     pub(crate) edge_sd: f64,
+    /// How far from where it is drawn it may lie, mm.
+    pub(crate) within: f64,
+    /// Whether its shape is that of its proof, and not what an impression of all blocks shows.
+    pub(crate) proved: bool,
     /// Ink squashed out to its edges.
     pub(crate) rim: Rim,
     /// How far the record's ink and registration's local strength are believed.
@@ -132,15 +140,19 @@ impl<'a> Sheet<'a> {
             .take(MOST)
             .map(|place| {
                 let shape = shapes.iter().find(|s| s.part.name == place.name)?.clone();
-                let se = place.shift_se_mm[0].max(place.shift_se_mm[1]);
                 let own = EDGE_SD_PX * pixel;
+                let edge_sd = place
+                    .se_mm
+                    .map_or(EDGE_SD_MM, |se| libm::hypot(own, se).min(EDGE_SD_MM));
                 Some(Block {
                     name: place.name.clone(),
                     fade: shape.part.bokashi,
                     absorption: on_sheet(place.absorption, &shape, inks),
                     place: place.clone(),
                     rim: Rim::NONE,
-                    edge_sd: (own * own + se * se).sqrt().min(0.3),
+                    edge_sd,
+                    proved: !shape.part.from_reference(),
+                    within: place.se_mm.map_or(LOST_MM, |se| (SURELY * se).min(LOST_MM)),
                     trust: if shape.part.bokashi {
                         [1.0; 2]
                     } else {

@@ -195,7 +195,7 @@ impl Stage for ColourSeparation {
             let shapes = self.shapes.iter().flatten();
             let part = shapes.map(|s| &s.part).find(|p| p.name == ink.block);
             let (source, proof) = match part {
-                Some(p) if p.source.kind == "reference" => ("reference", None),
+                Some(p) if p.from_reference() => ("reference", None),
                 part => ("proof", part.map(|p| p.absorption)),
             };
             out.row(INKS, learned_tables::ink_row(inks, ink, proof, source))?;

@@ -39,7 +39,7 @@ pub(crate) fn specs() -> Vec<TableSpec> {
                 C::text("block", "The block."),
                 C::text(
                     "basis",
-                    "located: its shape lies where registration found it; not located: its shape's place is not known, so only the colour tells.",
+                    "located: its shape lies where registration found it; roughly located: to within three standard errors, so that near its edges only the colour tells; not located: its shape's place is not known, so only the colour tells.",
                 ),
                 number(
                     "printed_mm2",
@@ -276,14 +276,7 @@ pub(crate) fn block_row(
     let mut row = Row::new()
         .set("image", image)
         .set("block", block.name.as_str())
-        .set(
-            "basis",
-            if block.place.located() {
-                "located"
-            } else {
-                "not located"
-            },
-        )
+        .set("basis", block.place.basis())
         .set("printed_mm2", tally.printed * mm2)
         .set("strength", strength)
         .set("mottle_pct", tally.mottle().map(|m| 100.0 * m))

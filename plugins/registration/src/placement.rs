@@ -49,7 +49,7 @@ pub(crate) fn of(
                     .filter(|l| !l.given() || l.area_se > READ_MM)
                     .and_then(|l| l.reason.clone()),
                 ride: state.rides[n],
-                shift_se_mm: l.map_or([0.0; 2], |l| l.middle_se),
+                se_mm: l.map_or(Some(0.0), |l| l.given().then_some(l.area_se)),
                 retreat_mm: state.retreat[n],
                 strength: state.strength[n],
                 absorption: aligned.layers[n].absorption,

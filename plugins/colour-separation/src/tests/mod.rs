@@ -107,7 +107,7 @@ fn placement(shapes: &[BlockShape]) -> Placement {
                 key: s.part.key,
                 why: None,
                 ride: Ride::still(Point::default(), 5.0),
-                shift_se_mm: [0.003; 2],
+                se_mm: Some(0.004),
                 retreat_mm: 0.0,
                 strength: 1.0,
                 absorption: s.part.absorption,

@@ -29,7 +29,7 @@ fn place(name: &str, ride: Ride) -> BlockPlace {
         key: name == "key",
         why: None,
         ride,
-        shift_se_mm: [0.003; 2],
+        se_mm: Some(0.004),
         retreat_mm: 0.0,
         strength: 1.0,
         absorption: [1.0; 3],
