@@ -272,7 +272,7 @@ fn tone_of(design: &Design, p: &Plant) -> f64 {
     ciede2000(light(1.0), light(1.0 - 0.6 * p.depth))
 }
 
-fn words(table: &FinalTable, r: &[Value]) -> String {
+pub(crate) fn words(table: &FinalTable, r: &[Value]) -> String {
     let number = |c| cell(table, r, c).as_f64().unwrap_or(f64::NAN);
     format!(
         "{} {} at {:.1}, {:.1}: {:.2} mm2, {:.1} dE, peak {:.1}, q {:.4}, cell {:.2}",

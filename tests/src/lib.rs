@@ -8,6 +8,7 @@ mod cut_outs;
 pub mod deskew;
 pub mod drift;
 pub mod editions;
+pub mod editions_equal;
 pub mod grading;
 pub mod identity;
 pub mod pairs;

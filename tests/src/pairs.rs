@@ -26,6 +26,10 @@ pub struct Trial {
     pub difficulty: Difficulty,
     /// Seeds that the matching is tuned on.
     pub tuning: bool,
+    /// Only designs of this family, by its place in the list.
+    pub family: Option<usize>,
+    /// First seed; without it that of the report or of the tuning.
+    pub seed: Option<u64>,
     /// Only parts of 10 to 16 % of the sheet, at 0.4 to 0.6 times the resolution.
     pub small: bool,
 }
@@ -258,8 +262,8 @@ struct Pair {
 impl Pair {
     fn render(n: usize, trial: &Trial, folder: &Path) -> Result<Self> {
         let base = if trial.tuning { 300 } else { 90_000 };
-        let seed = base + n as u64;
-        let family = FAMILIES[(n / 2) % FAMILIES.len()];
+        let seed = trial.seed.unwrap_or(base) + n as u64;
+        let family = FAMILIES[trial.family.unwrap_or(n / 2) % FAMILIES.len()];
         let design = design(seed, family);
         let mut rng = Rng::new(seed, "pair");
         let (first, mut second) = impressions(&design, seed, trial);

@@ -19,7 +19,7 @@ struct Args {
     /// How hard the sheets are.
     #[arg(long, value_enum, default_value_t = Hardness::Standard)]
     difficulty: Hardness,
-    /// Use the designs that stages are tuned on (registration only).
+    /// Use the designs that stages are tuned on (deskew, identity, grading and story have none).
     #[arg(long)]
     tuning: bool,
     /// All designs two-up (registration only).
@@ -40,7 +40,9 @@ struct Args {
     /// No proofs: shapes from a reference impression (registration and separation).
     #[arg(long)]
     no_proofs: bool,
-    /// Only this one of the designs (registration, separation, wear, lines, editions and recut only).
+    /// Only this one of the designs (registration, separation, wear, lines, editions and recut),
+    /// or of the families (pairs: landscape, figure, pattern, lettering; equal editions: pattern,
+    /// landscape, figure, heron).
     #[arg(long, value_parser = clap::value_parser!(u8).range(1..=5))]
     design: Option<u8>,
     /// File for a table of the rows' errors (registration only).
@@ -49,9 +51,12 @@ struct Args {
     /// Breaks are planted near sharp corners of the key's lines as well (wear only).
     #[arg(long)]
     corners: bool,
-    /// Another seed for the designs (wear and lines, with `--tuning` only).
+    /// Another seed for the designs (wear, lines, pairs and equal editions, with `--tuning` only).
     #[arg(long, requires = "tuning")]
     seed: Option<u64>,
+    /// So many small designs of five equal editions each, and nothing planted (editions only).
+    #[arg(long)]
+    equal: Option<usize>,
     /// Only small parts at a low resolution (pairs only).
     #[arg(long)]
     small: bool,
@@ -105,6 +110,8 @@ fn trial(args: &Args, pairs: usize, difficulty: Difficulty) -> restrike_tests::p
         difficulty,
         tuning: args.tuning,
         small: args.small,
+        family: args.design.map(|d| usize::from(d) - 1),
+        seed: args.seed,
     }
 }
 
@@ -207,13 +214,19 @@ fn main() -> Result<()> {
             println!("{}", r.text());
         }
         What::Editions => {
-            let r = restrike_tests::editions::report(restrike_tests::editions::Trial {
+            let trial = restrike_tests::editions::Trial {
                 sheets: args.sheets.unwrap_or(4),
                 dpi: args.dpi,
                 difficulty,
                 tuning: args.tuning,
                 design,
-            })?;
+            };
+            if let Some(designs) = args.equal {
+                let r = restrike_tests::editions_equal::report(trial, designs, args.seed)?;
+                println!("{}", r.text());
+                return Ok(());
+            }
+            let r = restrike_tests::editions::report(trial)?;
             println!("{}", r.text());
             if args.check {
                 ensure!(r.found_pct() >= 95.0, "planted differences not found");
