@@ -149,15 +149,32 @@ pub(crate) fn log(v: f64) -> f64 {
     libm::log(v)
 }
 
-/// Each value within `reach` of the median of the seven about it.
-fn drawn_in(values: &[f64], reach: f64) -> Vec<f64> {
+/// The values with those further than `reach` from the median of the seven about them
+/// put where they weigh less. One alone says nothing of levels: it takes that
+/// median, for at the edge of `reach` it would still draw a change to itself. Several
+/// side by side may be a level: they are drawn in to `reach`.
+pub(crate) fn drawn_in(values: &[f64], reach: f64) -> Vec<f64> {
     let n = values.len();
-    (0..n)
+    let centres: Vec<f64> = (0..n)
         .map(|i| {
             let first = i.saturating_sub(3).min(n.saturating_sub(7));
-            let around = &values[first..n.min(first + 7)];
-            let centre = median(around).unwrap_or(values[i]);
-            values[i].clamp(centre - reach, centre + reach)
+            median(&values[first..n.min(first + 7)]).unwrap_or(values[i])
+        })
+        .collect();
+    let far = |i: usize| match values[i] - centres[i] {
+        off if off > reach => 1,
+        off if off < -reach => -1,
+        _ => 0,
+    };
+    (0..n)
+        .map(|i| {
+            let side = far(i);
+            let beside = i > 0 && far(i - 1) == side || i + 1 < n && far(i + 1) == side;
+            match side {
+                0 => values[i],
+                _ if beside => values[i].clamp(centres[i] - reach, centres[i] + reach),
+                _ => centres[i],
+            }
         })
         .collect()
 }

@@ -5,6 +5,7 @@ use restrike_ops::smooth_course::{raggedness, smooth_course};
 use restrike_ops::stats::{mad_sigma, median};
 
 use crate::course::Course;
+use crate::edge_spread::spreads;
 use crate::strip::{Reading, Strip};
 
 /// A mean with its standard error.
@@ -67,7 +68,7 @@ pub(crate) fn contours(strip: &Strip, solid: &[f64]) -> Vec<[Option<f64>; 2]> {
         .collect()
 }
 
-fn with_profile<T>(
+pub(crate) fn with_profile<T>(
     strip: &Strip,
     i: usize,
     solid: f64,
@@ -100,17 +101,18 @@ pub(crate) fn metrics(
     skip: &[bool],
 ) -> Metrics {
     let n = course.stations.len();
-    let mut columns: [Vec<f64>; 4] = Default::default();
+    let mut columns: [Vec<f64>; 3] = Default::default();
+    let mut good = vec![false; n];
     let mut recorded = Vec::new();
     let mut sides = [vec![f64::NAN; n], vec![f64::NAN; n]];
     for i in 0..n {
-        let push = |columns: &mut [Vec<f64>; 4], v: [Option<f64>; 4]| {
+        let push = |columns: &mut [Vec<f64>; 3], v: [Option<f64>; 3]| {
             for (c, v) in columns.iter_mut().zip(v) {
                 c.push(v.unwrap_or(f64::NAN));
             }
         };
         let [Some(left), Some(right)] = edges[i] else {
-            push(&mut columns, [None; 4]);
+            push(&mut columns, [None; 3]);
             continue;
         };
         let off = (0.5 * (left + right) - strip.middle[i]).abs();
@@ -118,7 +120,7 @@ pub(crate) fn metrics(
         // Thresholds that belong to something else beside the line.
         let astray = off > 0.5 * strip.half[i] + 0.02 || (half / strip.half[i] - 1.0).abs() > 0.5;
         if skip[i] || astray {
-            push(&mut columns, [None; 4]);
+            push(&mut columns, [None; 3]);
             continue;
         }
         let here = &course.stations[i];
@@ -130,7 +132,7 @@ pub(crate) fn metrics(
             .flat_map(|d| [left + d, right - d])
             .any(|t| reading.beset(here.at + here.normal * t));
         if beset {
-            push(&mut columns, [None; 4]);
+            push(&mut columns, [None; 3]);
             continue;
         }
         if let Some(off) = here.off {
@@ -138,23 +140,20 @@ pub(crate) fn metrics(
             sides[1][i] = right + off;
         }
         let v = with_profile(strip, i, solid[i], |p, _| {
-            let blur = [Side::First, Side::Second].map(|s| p.blur(s, 10.0, 90.0));
-            let blur = match blur {
-                [Some(a), Some(b)] => Some(0.5 * (a + b)),
-                _ => None,
-            };
             [
                 Some(left - right),
                 p.width(60.0),
-                blur,
                 strip.channel[i].and_then(|c| contrast(strip, i, c)),
             ]
         });
-        push(&mut columns, v.unwrap_or([None; 4]));
+        good[i] = v.is_some();
+        push(&mut columns, v.unwrap_or([None; 3]));
         recorded.push(2.0 * course.stations[i].half);
     }
     let piece = ((PIECE_MM / course.step).round().max(1.0)) as usize;
-    let [t50, t60, blur, contrast] = columns.map(|c| mean(&c, piece));
+    let [t50, t60, contrast] = columns.map(|c| mean(&c, piece));
+    let spreads = spreads(strip, solid, edges, &good, piece, reading.sigma);
+    let blur = mean(&spreads, piece);
     let floor = |m: Option<Mean>| {
         m.map(|m| Mean {
             se: (m.se * m.se + FLOOR_MM * FLOOR_MM).sqrt(),

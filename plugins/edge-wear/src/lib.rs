@@ -8,6 +8,7 @@ mod blame;
 mod course;
 mod damage;
 mod dust;
+mod edge_spread;
 mod edges;
 mod fill_ins;
 mod gaps;

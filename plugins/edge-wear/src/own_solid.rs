@@ -11,7 +11,7 @@ use restrike_ops::quantiles::normal_below;
 use restrike_ops::stats::median;
 
 use crate::course::Course;
-use crate::strip::{Reading, Strip};
+use crate::strip::Strip;
 
 /// Distance inside the edge where the ink is read, in standard deviations of
 /// the blur: far enough in for the place of the edge to matter little, near
@@ -23,21 +23,22 @@ const NEAR_MM: f64 = 0.6;
 const ENOUGH: usize = 8;
 
 /// Share of the light that goes through the ink at each station, in the
-/// station's channel; where the line itself does not tell, `through`.
+/// station's channel; where the line itself does not tell, `through`. `sigma`:
+/// standard deviation of the blur of its edges, mm.
 #[allow(
     clippy::cast_possible_truncation,
     clippy::cast_sign_loss,
     clippy::cast_precision_loss
 )]
 pub(crate) fn own_solid(
-    reading: &Reading<'_>,
+    sigma: f64,
     course: &Course,
     strip: &Strip,
     edges: &[[Option<f64>; 2]],
     through: [f64; 3],
 ) -> Vec<f64> {
     let seen: Vec<f64> = (0..edges.len())
-        .map(|i| one(reading, strip, i, edges[i]).unwrap_or(f64::NAN))
+        .map(|i| one(sigma, strip, i, edges[i]).unwrap_or(f64::NAN))
         .collect();
     let half = ((NEAR_MM / course.step) as usize).max(1);
     let usual = |v: &[f64]| {
@@ -61,13 +62,13 @@ pub(crate) fn own_solid(
 }
 
 /// What a station says: mean of both edges.
-fn one(reading: &Reading<'_>, strip: &Strip, i: usize, edges: [Option<f64>; 2]) -> Option<f64> {
+fn one(sigma: f64, strip: &Strip, i: usize, edges: [Option<f64>; 2]) -> Option<f64> {
     let (left, right) = (edges[0]?, edges[1]?);
     let channel = strip.channel[i]?;
     let ground = strip.sides(i, channel)?;
     let width = left - right;
-    let inside = (INSIDE * reading.sigma).min(0.5 * width);
-    let below = |t: f64| normal_below(t / reading.sigma);
+    let inside = (INSIDE * sigma).min(0.5 * width);
+    let below = |t: f64| normal_below(t / sigma);
     let share = below(inside) - below(inside - width);
     if share < 0.5 {
         return None;

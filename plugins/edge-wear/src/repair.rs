@@ -129,6 +129,10 @@ pub(crate) fn specs() -> Vec<TableSpec> {
             "",
             "Number of the place at the same spot of the other image on the sheet.",
         ),
+        C::text(
+            "not_on_map",
+            "Of a place that is held to be damage to the block: why it is not on the repair map.",
+        ),
         C::text("words", "The finding in a sentence."),
     ];
     let repair = vec![
@@ -235,20 +239,18 @@ pub(crate) fn put(
     least: f64,
     out: &mut dyn Output,
 ) -> Result<(), StageError> {
+    let mut left_out = 0;
     for (n, site) in run.sites.iter().enumerate() {
-        out.row(DAMAGE, damage_row(run, block, n, site))?;
+        let why = not_on_map(site, least).filter(|_| site.blame.block > 0.5);
+        left_out += usize::from(why.is_some());
+        let row = damage_row(run, block, n, site);
+        out.row(DAMAGE, row.set("not_on_map", why))?;
     }
     let mut mend: Vec<(usize, &Site, f64)> = run
         .sites
         .iter()
         .enumerate()
-        .filter(|(_, s)| {
-            s.blame.block + s.blame.cut >= least
-                && s.blame.healed_at.is_none()
-                // A nick is near the limit of what lines show: on the sample those that
-                // were sure lay at no planted one. They stay in the table of sites.
-                && !matches!(s.kind, Kind::Pale | Kind::Speck | Kind::Nick)
-        })
+        .filter(|(_, s)| not_on_map(s, least).is_none())
         .map(|(n, s)| (n, s, s.blame.block * s.missing_mm2()))
         .collect();
     mend.sort_by(|a, b| b.2.total_cmp(&a.2).then(a.0.cmp(&b.0)));
@@ -295,9 +297,30 @@ pub(crate) fn put(
     }
     if !run.order.is_empty() {
         let sites: Vec<&Site> = mend.iter().map(|m| m.1).collect();
-        out.picture(&map::drawing(run, &sites, block, atlas, project))?;
+        out.picture(&map::drawing(run, &sites, left_out, block, atlas, project))?;
     }
     Ok(())
+}
+
+/// Why a place is not on the map; none if it is.
+fn not_on_map(s: &Site, least: f64) -> Option<String> {
+    let why = match s.kind {
+        _ if s.blame.healed_at.is_some() => "mended since",
+        _ if s.blame.block + s.blame.cut < least => {
+            return Some(format!(
+                "less sure than the {:.0} % that the map asks for",
+                100.0 * least
+            ));
+        }
+        Kind::Pale => "pale: the line fades without ends between which to mend",
+        Kind::Speck => {
+            "speck: what lies over the line is lighter than the ground, so the wood is not what shows"
+        }
+        // On the sample those that were sure lay at no planted one.
+        Kind::Nick => "nick: the line holds, and bites are near the limit of what lines show",
+        Kind::Break | Kind::Hole | Kind::FillIn => return None,
+    };
+    Some(why.to_owned())
 }
 
 fn damage_row(run: &Run<'_>, block: &str, n: usize, s: &Site) -> Row {

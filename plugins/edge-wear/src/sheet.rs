@@ -5,6 +5,7 @@ use restrike_ops::stats::median;
 use restrike_stage::Point;
 
 use crate::course::{Course, bridges};
+use crate::edge_spread::own_sigma;
 use crate::edges::{self, Mean, Metrics};
 use crate::fill_ins;
 use crate::gaps;
@@ -208,7 +209,8 @@ impl Sheet {
         }
         let mut solid = usual;
         for _ in 0..ROUNDS {
-            solid = own_solid(reading, course, &strip, &edges, through);
+            let sigma = own_sigma(&strip, &solid, reading.sigma);
+            solid = own_solid(sigma, course, &strip, &edges, through);
             edges = edges::contours(&strip, &solid);
         }
         self.lines.push(Line {

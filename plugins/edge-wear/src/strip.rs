@@ -129,6 +129,29 @@ impl Strip {
         a + f * (b - a)
     }
 
+    /// Light across a station in its channel at an offset, mm: the cubic through the
+    /// samples about it (Catmull and Rom 1974).
+    #[allow(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        clippy::cast_precision_loss
+    )]
+    pub(crate) fn between(&self, i: usize, offset: f64) -> Option<f64> {
+        let x = (offset - self.first) / self.across;
+        if x < 1.0 || x >= (self.count - 2) as f64 {
+            return None;
+        }
+        let (j, t) = (x as usize, x.fract());
+        let [a, b, c, d]: [f64; 4] = self.profile(i)[j - 1..j + 3].try_into().ok()?;
+        let slopes = [0.5 * (c - a), 0.5 * (d - b)];
+        let (t2, t3) = (t * t, t * t * t);
+        let v = b * (2.0 * t3 - 3.0 * t2 + 1.0)
+            + slopes[0] * (t3 - 2.0 * t2 + t)
+            + c * (3.0 * t2 - 2.0 * t3)
+            + slopes[1] * (t3 - t2);
+        v.is_finite().then_some(v)
+    }
+
     /// Ground of both sides in a channel; a side that is not seen is like the other.
     pub(crate) fn sides(&self, i: usize, channel: usize) -> Option<[f64; 2]> {
         let g = self.ground[i].light.map(|g| g.map(|g| g[channel]));
@@ -346,6 +369,34 @@ impl Strip {
             for (h, c) in self.half.iter_mut().zip(smooth) {
                 *h = (*h + c).max(0.02);
             }
+        }
+    }
+}
+
+#[cfg(test)]
+impl Strip {
+    /// Profiles across a line, its middle in theirs, on a ground of 1.
+    #[allow(clippy::cast_precision_loss)]
+    pub(crate) fn of_profiles(profiles: &[Vec<f64>], across: f64, half: f64) -> Self {
+        let (n, count) = (profiles.len(), profiles[0].len());
+        let all = profiles.concat();
+        Self {
+            first: -0.5 * across * (count - 1) as f64,
+            across,
+            count,
+            light: all.iter().map(|v| [*v as f32; 3]).collect(),
+            ground: vec![
+                Ground {
+                    light: [Some([1.0; 3]); 2],
+                    even: [true; 2],
+                };
+                n
+            ],
+            channel: vec![Some(0); n],
+            middle: vec![0.0; n],
+            half: vec![half; n],
+            px: vec![Point::default(); n],
+            profile: all,
         }
     }
 }

@@ -1,5 +1,6 @@
 //! The stage on made-up tables.
 
+mod levels;
 mod made;
 mod names;
 mod odd;

@@ -40,6 +40,21 @@ fn a_jump_is_found_with_its_place_and_size() {
 }
 
 #[test]
+fn a_sheet_far_off_does_not_draw_a_jump_to_itself() {
+    let mut v = Noise(3).series(120);
+    v[70..].iter_mut().for_each(|v| *v += 2.0);
+    let at = |v: &[f64]| {
+        let kept = drift(&stack(120), &[widths(v)], &Json::Null);
+        let changes = kept.of("drift_changes");
+        assert_eq!(changes.len(), 1);
+        num(&changes[0], "at")
+    };
+    let alone = at(&v);
+    v[66] = 40.0;
+    assert!((at(&v) - alone).abs() <= 1.0, "{} {alone}", at(&v));
+}
+
+#[test]
 fn a_creeping_width_is_a_trend_with_its_slope() {
     let mut v = Noise(5).series(150);
     v.iter_mut()
