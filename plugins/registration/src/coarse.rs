@@ -12,6 +12,11 @@ use crate::level::Level;
 use crate::paper::Paper;
 use crate::state::State;
 
+/// A block that seems to have printed with no more than this share of its ink, wherever
+/// it is put, does not show at this resolution (the first idea of the paper may have taken
+/// a wash for paper): the place that explains most is then chance.
+const UNSEEN: f64 = 0.3;
+
 /// Absorption of the sheet over its paper.
 pub(crate) struct Absorbed {
     places: Vec<Point>,
@@ -192,7 +197,7 @@ impl Absorbed {
         (cov * cov / var, cov / var)
     }
 
-    /// Moves one layer to the best of a few places about where it is.
+    /// Moves one layer to the best of a few places about where it is; one that is not seen stays.
     #[allow(clippy::cast_precision_loss)]
     pub(crate) fn search(
         &self,
@@ -236,7 +241,7 @@ impl Absorbed {
             }
         }
         let stays = best.1 == [0.0; 3];
-        if best.0 > 0.0 && !(stays && margin > 0.0) {
+        if best.2 > UNSEEN && !(stays && margin > 0.0) {
             *state = moved(state, which, best.1);
             state.strength[which] = best.2.clamp(0.2, 2.5);
         }
