@@ -1,5 +1,6 @@
 //! Planted motions, retreat and starts, recovered.
 
+use restrike_stage::Point;
 use restrike_synth::run::{Change, Quantity};
 
 use super::Set;
@@ -43,6 +44,27 @@ fn blocks_far_off_are_found() {
     let found = set.align(&scan, &Rules::default());
     let right = STRONG.map(|name| set.assert_found(&found.whole, &scan.truth, name));
     assert!(right.iter().filter(|r| **r).count() >= 2, "{right:?}");
+}
+
+/// A block that does not show (skipped, or a wash that was taken for paper) must not be
+/// sent to wherever chance explains most: it stays about where it should lie.
+#[test]
+fn a_block_that_does_not_show_stays() {
+    let mut set = Set::new(303, false, &|run| run.sheets = 3);
+    for sheet in &mut set.sheets {
+        let ochre = sheet
+            .blocks
+            .iter_mut()
+            .find(|b| b.block == "ochre")
+            .unwrap();
+        ochre.strength = 0.0;
+    }
+    for n in 0..3 {
+        let found = set.align(&set.scan(n), &Rules::default());
+        let shift = found.whole.state.rides[set.at("ochre")].displacement(Point::default());
+        // The fit that follows may still drift along; without the rule it ends 9 mm off.
+        assert!(shift.norm() < 2.0, "sheet {n}: {shift:?}");
+    }
 }
 
 /// Retreat is part of the model because without it wear is read as misregister:
