@@ -22,6 +22,9 @@ const FEWEST: f64 = 12.0;
 const RIM_MM: f64 = 0.1;
 /// Paper under a piece is known so well, in logarithm: all channels together, each.
 const PAPER_SD: [f64; 2] = [0.025, 0.01];
+/// Flare and a scanner's black level leave so much light unknown in each channel, as a share
+/// of full scale: in dark overprints it passes for ink.
+const DARK_SD: f64 = 0.003;
 /// Mean strength of a piece about what is expected, relative; of a gradation.
 const STRENGTH_SD: f64 = 0.1;
 const FADE_SD: f64 = 0.25;
@@ -53,6 +56,8 @@ pub(crate) struct Piece {
     weight: f64,
     /// Mean absorption beyond what the shapes say.
     pub(crate) beyond: [f64; 3],
+    /// Mean reflectance.
+    light: [f64; 3],
     /// Mean strength expected of each block.
     pub(crate) strength: Vec<f64>,
     /// Mean distance to each block's edge, mm.
@@ -99,13 +104,15 @@ impl Pieces {
                     continue;
                 }
                 let cell = cell_of(grid, here.place);
-                let beyond = beyond(sheet, &here, sheet.seen(x, y));
+                let seen = sheet.seen(x, y);
+                let beyond = beyond(sheet, &here, seen);
                 let piece = map.entry((cell, here.inside.0)).or_insert_with(|| Piece {
                     shapes: here.inside,
                     cell,
                     count: 0.0,
                     weight: 0.0,
                     beyond: [0.0; 3],
+                    light: [0.0; 3],
                     strength: vec![0.0; blocks],
                     distance: vec![0.0; blocks],
                     spread: 0.0,
@@ -125,6 +132,9 @@ impl Pieces {
                     mean += v / 3.0;
                 }
                 piece.spread += weight * mean * mean;
+                for (sum, v) in piece.light.iter_mut().zip(seen) {
+                    *sum += v;
+                }
                 for n in 0..blocks {
                     piece.distance[n] += here.distance[n];
                     piece.strength[n] += here.strength[n];
@@ -138,6 +148,7 @@ impl Pieces {
             p.beyond = p.beyond.map(|v| v * own);
             let mean = p.beyond.iter().sum::<f64>() / 3.0;
             p.spread = (p.spread * own - mean * mean).max(0.0);
+            p.light = p.light.map(|v| v * k);
             for n in 0..blocks {
                 p.strength[n] *= k;
                 p.distance[n] *= k;
@@ -175,7 +186,10 @@ impl Piece {
     /// How well a set of blocks explains the piece: the colour's part and the shapes'.
     fn score(&self, sheet: &Sheet<'_>, label: Subset) -> (f64, f64) {
         let mut mean = self.beyond;
-        let mut c = Covariance::diagonal([PAPER_SD[1] * PAPER_SD[1]; 3]);
+        let mut c = Covariance::diagonal(self.light.map(|v| {
+            let dark = DARK_SD / v.max(DARK_SD);
+            PAPER_SD[1] * PAPER_SD[1] + dark * dark
+        }));
         c.add(PAPER_SD[0] * PAPER_SD[0], [1.0; 3]);
         let mut odds = 0.0;
         if label != self.shapes {

@@ -213,6 +213,29 @@ fn missing_and_stray_ink_are_found() {
     assert!(strength(s.planes[1].data()[at(&s, -3.0, 3.0)]) < 0.1);
 }
 
+/// Where hardly any light comes back, a black level a third of a percent off must not
+/// pass for another ink.
+#[test]
+fn a_black_level_that_is_off_is_no_ink() {
+    const BLACK: [f64; 3] = [4.6; 3];
+    fn solid(p: Point) -> f64 {
+        rectangle(p, Rect::new(Point::new(6.0, -6.0), Point::new(11.0, 6.0)))
+    }
+    let shapes = vec![shape("key", BLACK, solid), shape("red", RED, red)];
+    let placement = placement(&shapes);
+    let scan = painted(4, &|p| {
+        let (k, r) = (cover(solid(p)), cover(red(p)));
+        [0, 1, 2].map(|c| {
+            let off = if c == 0 { 0.0 } else { 0.0033 / PAPER[c] };
+            (1.0 - k * (1.0 - libm::exp(-BLACK[c]))) * (1.0 - r * (1.0 - libm::exp(-RED[c]))) - off
+        })
+    });
+    let mut sheet = Sheet::new(scan.view(), &placement, &shapes, SIDE.grown(-0.5), None).unwrap();
+    let s = separate(&mut sheet, &[], 1, &|| false).unwrap();
+    assert_eq!(s.labels.data()[at(&s, 8.5, 0.0)].abs(), 2.0, "key alone");
+    assert_eq!(s.labels.data()[at(&s, -1.0, 0.0)], 3.0, "red alone");
+}
+
 #[test]
 fn a_block_that_did_not_print_is_missing() {
     let (s, _) = apart(&|_| 0.0);
