@@ -90,16 +90,18 @@ fn spread(
     let reach = (REACH * sigma / step).ceil() as usize;
     let thinnest = here.iter().map(|i| strip.half[*i]).fold(f64::MAX, f64::min);
     let depth = reach.min((thinnest / step) as usize);
+    // Station, place of its edge, ground beside it.
+    let stations: Vec<(usize, f64, f64)> = here
+        .iter()
+        .filter_map(|i| Some((*i, edges[*i][side]?, strip.channel[*i]?)))
+        .map(|(i, edge, channel)| Some((i, edge, strip.sides(i, channel)?[side])))
+        .collect::<Option<_>>()?;
     let mut values = Vec::with_capacity(depth + reach + 1);
     let mut seen = Vec::with_capacity(here.len());
     for k in 0..=depth + reach {
         let off = outwards * step * (k as f64 - depth as f64);
         seen.clear();
-        for i in here {
-            let (Some(edge), Some(channel)) = (edges[*i][side], strip.channel[*i]) else {
-                continue;
-            };
-            let ground = strip.sides(*i, channel)?[side];
+        for (i, edge, ground) in &stations {
             if let Some(light) = strip.between(*i, edge + off) {
                 seen.push((light / ground - solid[*i]) / (1.0 - solid[*i]));
             }
