@@ -37,6 +37,33 @@ impl Trial {
         let designs = all.iter().enumerate().filter(|(n, _)| wanted(*n));
         designs.map(|(_, d)| *d).collect()
     }
+
+    /// The sheets of a run of `count` editions with nothing planted; `name`: of each, from 0 on.
+    pub(crate) fn sheets_of(
+        self,
+        design: &Design,
+        seed: u64,
+        count: u32,
+        name: impl Fn(u32) -> String,
+    ) -> Vec<SheetSpec> {
+        let run = RunSpec {
+            sheets: self.sheets * count,
+            references: u32::MAX,
+            seed,
+            dpi: self.dpi,
+            proofs: true,
+            age_step: 0.0,
+            damage: Some(Vec::new()),
+            ..RunSpec::new(self.difficulty)
+        };
+        let mut specs = run.sheets(design);
+        for s in specs.iter_mut().filter(|s| s.position > 0) {
+            let n = (s.position - 1) / self.sheets;
+            s.edition = name(n);
+            s.year = Some(1900 + n as i32);
+        }
+        specs
+    }
 }
 
 /// Designs of the report, and those the stage may be tuned on.
@@ -476,26 +503,13 @@ pub fn report(trial: Trial) -> Result<Report> {
             sheet_mm: [110.0, 80.0],
             ..DesignSpec::default()
         });
-        let run = RunSpec {
-            sheets: trial.sheets * (SAME as u32 + 1),
-            references: u32::MAX,
-            seed,
-            dpi: trial.dpi,
-            proofs: true,
-            age_step: 0.0,
-            damage: Some(Vec::new()),
-            ..RunSpec::new(trial.difficulty)
-        };
-        let mut specs = run.sheets(&design);
-        for s in specs.iter_mut().filter(|s| s.position > 0) {
-            let n = ((s.position - 1) / trial.sheets) as usize;
-            s.edition = if n < SAME {
+        let mut specs = trial.sheets_of(&design, seed, SAME as u32 + 1, |n| {
+            if (n as usize) < SAME {
                 format!("same-{}", n + 1)
             } else {
                 PLANTED.to_owned()
-            };
-            s.year = Some(1900 + n as i32);
-        }
+            }
+        });
         let plants = plant(&design, &mut specs, seed);
         let m = measure_sheets(
             design,

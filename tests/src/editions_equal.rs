@@ -9,7 +9,7 @@ use std::fmt::Write as _;
 
 use anyhow::Result;
 use restrike_model::Value;
-use restrike_synth::{Design, DesignSpec, Family, RunSpec};
+use restrike_synth::{Design, DesignSpec, Family};
 
 use crate::editions::{Trial, words};
 use crate::whole::{Measured, cell, measure_sheets};
@@ -113,22 +113,7 @@ pub fn report(trial: Trial, designs: usize, seed: Option<u64>) -> Result<Report>
             sheet_mm: SHEET_MM,
             ..DesignSpec::default()
         });
-        let run = RunSpec {
-            sheets: trial.sheets * EDITIONS,
-            references: u32::MAX,
-            seed,
-            dpi: trial.dpi,
-            proofs: true,
-            age_step: 0.0,
-            damage: Some(Vec::new()),
-            ..RunSpec::new(trial.difficulty)
-        };
-        let mut specs = run.sheets(&design);
-        for s in specs.iter_mut().filter(|s| s.position > 0) {
-            let edition = (s.position - 1) / trial.sheets;
-            s.edition = format!("equal-{}", edition + 1);
-            s.year = Some(1900 + edition as i32);
-        }
+        let specs = trial.sheets_of(&design, seed, EDITIONS, |n| format!("equal-{}", n + 1));
         let stages = ["deskew", "registration", "comparison"];
         let m = measure_sheets(design, &specs, &stages, true)?;
         out.add(&format!("{family:?} {seed}"), &m)?;

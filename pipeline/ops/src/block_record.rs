@@ -25,6 +25,11 @@ use crate::grid::Grid;
 use crate::placement::{RIDE, Ride};
 use crate::png16::{self, Samples};
 
+/// Kind of source of a shape: an impression of this block alone.
+pub const PROOF: &str = "proof";
+/// The same: an impression of all blocks.
+pub const REFERENCE: &str = "reference";
+
 /// Name of the index.
 pub const INDEX: &str = "registration";
 /// Name of the key's lines.
@@ -154,7 +159,7 @@ pub struct About {
 impl BlockPart {
     /// Whether its shape was read off an impression of all blocks, for want of a proof.
     pub fn from_reference(&self) -> bool {
-        self.source.kind == "reference"
+        self.source.kind == REFERENCE
     }
 
     /// The move to the true place.

@@ -232,9 +232,10 @@ fn blocks_page(
             let v = strength(plane.get(x, y, 0));
             [0, 1, 2].map(|c| paper[c] * libm::expf(-a[c] * v))
         });
-        let said = match b.place.basis() {
-            "located" => String::new(),
-            basis => format!(" ({basis})"),
+        let said = if b.place.located() {
+            String::new()
+        } else {
+            format!(" ({})", b.place.basis())
         };
         marks.push(words((at.0, at.1 - GAP / 3), format!("{}{said}", b.name)));
     }

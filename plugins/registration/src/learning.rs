@@ -2,6 +2,7 @@
 //! reference impression.
 
 use restrike_ops::area_shrink::shrunk_scan;
+use restrike_ops::block_record::{PROOF, REFERENCE};
 use restrike_ops::grid::Grid;
 use restrike_ops::resample::resample;
 use restrike_stage::{Affine, BlockInfo, Level as Grade, Measure, Output, Raster, StageError};
@@ -103,7 +104,7 @@ impl Registration {
             Source {
                 file: input.impression.file.clone(),
                 sha256: input.info.sha256.clone(),
-                kind: record::PROOF.to_owned(),
+                kind: PROOF.to_owned(),
                 scan_to_mm: place.to_print.0,
             },
         ))
@@ -281,7 +282,7 @@ impl Registration {
                 let source = Source {
                     file: kept.file.clone(),
                     sha256: kept.sha256.clone(),
-                    kind: record::REFERENCE.to_owned(),
+                    kind: REFERENCE.to_owned(),
                     scan_to_mm: kept.scan_to_mm,
                 };
                 let mut known = Known::new(layer, order, source);

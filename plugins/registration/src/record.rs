@@ -10,11 +10,6 @@ pub(crate) use restrike_ops::block_record::{MOST, Source, ZeroPart, names};
 use crate::layers::{Layer, rough};
 use crate::learned::{moments, shares};
 
-/// Kind of source of a shape: an impression of this block alone.
-pub(crate) const PROOF: &str = "proof";
-/// The same: an impression of all blocks.
-pub(crate) const REFERENCE: &str = "reference";
-
 /// A block with its shape and its zero.
 #[derive(Debug, Clone)]
 pub(crate) struct Known {
@@ -70,7 +65,7 @@ impl Known {
             absorption: part.absorption,
             key: part.key,
             fade: part.bokashi,
-            parted: part.source.kind == REFERENCE,
+            parted: part.from_reference(),
             centre: restrike_stage::Point::new(part.centre_mm[0], part.centre_mm[1]),
             radius: part.radius_mm,
             spread: shares(moments.spread),
