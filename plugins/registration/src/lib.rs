@@ -25,6 +25,7 @@ mod parted;
 mod pictures;
 mod placement;
 mod places;
+mod printable;
 mod record;
 mod relative;
 mod seen;

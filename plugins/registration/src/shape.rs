@@ -5,6 +5,7 @@ use restrike_stage::{Point, Raster, Rect};
 use crate::edge_levels;
 use crate::layers::FADING;
 use crate::paper::{Paper, STIFF_FADE_MM, STIFF_MM};
+use crate::printable;
 use restrike_ops::grid::Grid;
 
 /// What a single-block impression shows of its block.
@@ -105,14 +106,17 @@ pub(crate) fn shape(
             (n / 0.05 / (2.0 * std::f32::consts::PI.sqrt())).clamp(0.6, 3.0),
         ),
     };
-    let mut looked = looked;
-    if !images.is_empty() {
-        // No ink is looked for where no image is.
-        for (k, l) in looked.iter_mut().enumerate() {
-            let p = grid.place(k % w, k / w);
-            *l = *l && images.iter().any(|i| i.grown(3.0).contains(p));
-        }
-    }
+    let looked = if images.is_empty() {
+        looked
+    } else {
+        printable::printable(
+            &calmed,
+            &looked,
+            grid,
+            images,
+            if fade { 0.25 } else { 0.5 },
+        )
+    };
     let faint = if !fade && absorption.iter().all(|a| *a < PALE) {
         FAINT_PALE
     } else {
@@ -166,7 +170,9 @@ pub(crate) fn shape(
     // Where a gradation fades out there is no edge to be placed.
     let sharp = |p| !fade || f64::from(sample(&ink, ink_grid, p)) > FADING;
     let coverage = edge_levels::placed(&calm(coverage), &light, &looked, grid, &sharp);
-    let coverage = calm(coverage);
+    let mut coverage = calm(coverage);
+    // Ink at the end of what is looked at goes on: its end there is no edge of the block.
+    printable::go_on(&mut coverage, grid, inner);
     Ok(Shape {
         coverage,
         grid,

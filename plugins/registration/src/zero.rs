@@ -42,6 +42,10 @@ struct Edge {
 const APART_MM: f64 = 0.35;
 /// Widest key line, mm; wider key areas are solids without a middle.
 const WIDEST_MM: f64 = 1.1;
+/// In a wider line than this, a frame or a brush stroke, an outline may end
+/// anywhere: along a frame colours are often cut back to its inner side (common
+/// practice, no source).
+const WIDE_MM: f64 = 0.7;
 /// Side of the pieces that are taken to be independent, mm.
 const TILE_MM: f64 = 6.0;
 /// What carvers differ from the middle of the line, as a lasting error of the
@@ -257,11 +261,35 @@ fn settle(edges: &[Edge], key: &EdgeMap, start: Ride) -> Fit {
     last
 }
 
-/// Signed distance along the normal to the middle of the key line there.
-fn to_middle(e: &Edge, at: Point, key: &EdgeMap) -> Option<f64> {
+/// A key line that an outline meets.
+#[derive(Clone, Copy)]
+struct Line {
+    /// Signed distance along the normal to its middle, mm.
+    middle: f64,
+    /// Its width, mm.
+    width: f64,
+}
+
+impl Line {
+    /// By how much an outline in it may lie off its middle, lastingly, along all
+    /// of one side: a standard deviation, mm.
+    fn room(self) -> f64 {
+        if self.width > WIDE_MM {
+            // Anywhere in it.
+            self.width / 12.0_f64.sqrt()
+        } else {
+            0.0
+        }
+    }
+}
+
+/// The key line there, along the normal.
+fn to_middle(e: &Edge, at: Point, key: &EdgeMap) -> Option<Line> {
     let step = 0.03;
-    let reach = 28;
-    let mut best: Option<f64> = None;
+    // A narrow line is met no farther off than `near` steps, a wide one from
+    // either side of it.
+    let (near, reach) = (28, 42);
+    let mut best: Option<Line> = None;
     let mut entered: Option<f64> = None;
     let mut before: Option<(f64, f64)> = None;
     for i in -reach..=reach {
@@ -281,10 +309,11 @@ fn to_middle(e: &Edge, at: Point, key: &EdgeMap) -> Option<f64> {
                     })
                 };
                 let width = cross - from;
-                if width < WIDEST_MM && parallel(from) && parallel(cross) {
-                    let mid = (from + cross) / 2.0;
-                    if best.is_none_or(|b| mid.abs() < b.abs()) {
-                        best = Some(mid);
+                let met = width > WIDE_MM || from.abs().max(cross.abs()) < step * f64::from(near);
+                if met && width < WIDEST_MM && parallel(from) && parallel(cross) {
+                    let middle = (from + cross) / 2.0;
+                    if best.is_none_or(|b| middle.abs() < b.middle.abs()) {
+                        best = Some(Line { middle, width });
                     }
                 }
             }
@@ -305,16 +334,49 @@ struct Fit {
     spread: f64,
 }
 
+/// Parameters of the fit: the motion and a common retreat.
+const N: usize = RIDE + 1;
+
+/// A place on the outline that meets a line.
+struct Met {
+    row: SVector<f64, N>,
+    /// From the outline to the line's middle, mm.
+    off: f64,
+    tile: (i64, i64),
+    /// See `Line::room`.
+    room: f64,
+    /// Its weight for that against a narrow line's.
+    trust: f64,
+    /// Which of four ways the outline faces.
+    side: usize,
+}
+
+impl Met {
+    /// What is left of its offset.
+    fn left(&self, solution: &SVector<f64, N>) -> f64 {
+        self.off - self.row.dot(solution)
+    }
+}
+
+/// Which way an outline faces: right, up, left, down.
+fn side(normal: Point) -> usize {
+    match (normal.x.abs() > normal.y.abs(), normal.x + normal.y > 0.0) {
+        (true, true) => 0,
+        (false, true) => 1,
+        (true, false) => 2,
+        (false, false) => 3,
+    }
+}
+
 /// One step of iteratively reweighted least squares (Tukey's biweight of
 /// half-width `3 width`): shift, turn, stretch and a common retreat.
 fn fit(edges: &[Edge], key: &EdgeMap, ride: &Ride, width: f64) -> Fit {
-    const N: usize = RIDE + 1;
     let mut normal = SMatrix::<f64, N, N>::zeros();
     let mut right = SVector::<f64, N>::zeros();
     let mut rows = Vec::new();
     for e in edges {
         let at = e.at + ride.displacement(e.at);
-        let Some(r) = to_middle(e, at, key) else {
+        let Some(line) = to_middle(e, at, key) else {
             continue;
         };
         let q = ride.relative(e.at);
@@ -328,7 +390,15 @@ fn fit(edges: &[Edge], key: &EdgeMap, ride: &Ride, width: f64) -> Fit {
             n.x * q.y + n.y * q.x,
             1.0,
         ]);
-        rows.push((row, r, e.tile));
+        let room = line.room();
+        rows.push(Met {
+            row,
+            off: line.middle,
+            tile: e.tile,
+            room,
+            trust: width * width / (width * width + room * room),
+            side: side(n),
+        });
     }
     let stretch = 1.0 / (0.001 * ride.radius).powi(2);
     let mut solution = SVector::<f64, N>::zeros();
@@ -336,16 +406,16 @@ fn fit(edges: &[Edge], key: &EdgeMap, ride: &Ride, width: f64) -> Fit {
     for _ in 0..3 {
         normal.fill(0.0);
         right.fill(0.0);
-        for ((row, r, _), k) in rows.iter().zip(&mut weights) {
-            let left = r - row.dot(&solution);
-            let u = left / (3.0 * width);
+        for (met, k) in rows.iter().zip(&mut weights) {
+            let u = met.left(&solution) / (3.0 * width.hypot(met.room));
             *k = if u.abs() < 1.0 {
                 (1.0 - u * u).powi(2)
             } else {
                 0.0
             };
-            normal += row * row.transpose() * (*k / (width * width));
-            right += row * (*k * r / (width * width));
+            let each = *k * met.trust / (width * width);
+            normal += met.row * met.row.transpose() * each;
+            right += met.row * (each * met.off);
         }
         for i in 0..RIDE {
             let prior = match i {
@@ -369,24 +439,43 @@ fn fit(edges: &[Edge], key: &EdgeMap, ride: &Ride, width: f64) -> Fit {
     let inverse = normal.try_inverse().unwrap_or_else(SMatrix::zeros);
     let mut tiles: std::collections::BTreeMap<(i64, i64), (SVector<f64, N>, f64)> =
         std::collections::BTreeMap::new();
+    // What lies off the middle of wide lines does so along a whole side: that is
+    // no scatter about the line.
+    let mut sides = [SVector::<f64, N>::zeros(); 4];
+    let mut aside = [(0.0, 0.0); 4];
+    for (met, k) in rows.iter().zip(&weights).filter(|(m, _)| m.room > 0.0) {
+        sides[met.side] += met.row * (k * met.trust / (width * width) * met.room);
+        aside[met.side].0 += k * met.left(&solution);
+        aside[met.side].1 += k;
+    }
     let mut used = 0.0;
-    let mut spread = 0.0;
-    for ((row, r, tile), k) in rows.iter().zip(&weights) {
-        let left = r - row.dot(&solution);
-        let t = tiles.entry(*tile).or_insert((SVector::zeros(), 0.0));
-        t.0 += row * (k * left / (width * width));
+    let (mut spread, mut judged) = (0.0, 0.0);
+    for (met, k) in rows.iter().zip(&weights) {
+        let (sum, n) = aside[met.side];
+        let mean = if met.room > 0.0 {
+            sum / f64::max(n, 1e-9)
+        } else {
+            0.0
+        };
+        let left = met.left(&solution) - mean;
+        let t = tiles.entry(met.tile).or_insert((SVector::zeros(), 0.0));
+        t.0 += met.row * (k * met.trust / (width * width) * left);
         t.1 += k;
         used += k;
-        spread += k * left * left;
+        spread += k * met.trust * left * left;
+        judged += k * met.trust;
     }
     let mut meat = SMatrix::<f64, N, N>::zeros();
     for (g, _) in tiles.values() {
         meat += g * g.transpose();
     }
+    let lasting = sides.iter().fold(SMatrix::<f64, N, N>::zeros(), |sum, g| {
+        sum + g * g.transpose()
+    });
     let pieces = tiles.values().filter(|t| t.1 > 1.0).count();
     #[allow(clippy::cast_precision_loss)]
     let correction = pieces as f64 / (pieces as f64 - 6.0).max(1.0);
-    let sandwich = inverse * meat * inverse * correction;
+    let sandwich = inverse * (meat * correction + lasting) * inverse;
     let mut covariance = [[0.0; RIDE]; RIDE];
     for i in 0..RIDE {
         for j in 0..RIDE {
@@ -399,6 +488,6 @@ fn fit(edges: &[Edge], key: &EdgeMap, ride: &Ride, width: f64) -> Fit {
         covariance,
         used,
         pieces,
-        spread: (spread / f64::max(used, 1.0)).sqrt(),
+        spread: (spread / f64::max(judged, 1.0)).sqrt(),
     }
 }

@@ -2,6 +2,7 @@
 
 mod fits;
 mod parted;
+mod shapes;
 mod stage;
 mod zeros;
 

@@ -90,3 +90,25 @@ fn an_outline_between_many_lines_is_not_given_a_zero() {
     let key = drawn(&|p| (p.norm() - 24.0).abs() - 0.2);
     assert!(zero(&block, &key, Ride::still(Point::default(), 8.0)).is_err());
 }
+
+#[test]
+fn what_is_cut_to_the_inner_side_of_a_frame_is_not_taken_for_its_middle() {
+    // A frame of 1 mm with a wash to its inner side, at the foot and the sides
+    // only, and two rings that the wash follows in the middle of their lines.
+    let frame = |p: Point| (p.x.abs().max(p.y.abs()) - 19.5).abs() - 0.5;
+    let ring = |p: Point, x: f64| (Point::new(p.x - x, p.y - 10.0).norm() - 6.0).abs() - 0.2;
+    let key = drawn(&|p| frame(p).min(ring(p, -9.0)).min(ring(p, 9.0)));
+    let off = Point::new(0.2, -0.15);
+    let block = drawn(&|p| {
+        let p = p - off;
+        let wash = (p.x.abs() - 19.0).max(-19.0 - p.y).max(p.y + 2.0);
+        let disc = |x: f64| Point::new(p.x - x, p.y - 10.0).norm() - 6.0;
+        wash.min(disc(-9.0)).min(disc(9.0))
+    });
+    let z = zero(&block, &key, Ride::still(off, 16.0)).unwrap();
+    let d = z.ride.displacement(Point::new(0.2, 9.85)) + off;
+    assert!(d.norm() < 0.06, "the discs' zero is off by {d:?}");
+    let d = z.ride.displacement(Point::new(0.2, -10.0)) + off;
+    assert!(d.y.abs() < 3.0 * z.se, "{d:?} with {:.3}", z.se);
+    assert!(z.se > 0.05, "stated {:.3}", z.se);
+}

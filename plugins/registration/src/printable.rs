@@ -1,0 +1,83 @@
+//! Where on a proof the block's ink is looked for, and what lies beyond.
+
+use restrike_ops::grid::Grid;
+use restrike_stage::{Raster, Rect};
+
+/// Beyond an image's border, and about ink that prints beyond it, so much is looked at, mm.
+const IMAGE_MARGIN_MM: f64 = 3.0;
+
+/// Where ink is looked for: the images with a margin, and what hangs together
+/// with them. Elsewhere are marks, stamps and spots; a colour that was carved
+/// beyond the border has its edge out there, and none at the margin's end.
+pub(crate) fn printable(
+    strength: &Raster<f32>,
+    looked: &[bool],
+    grid: Grid,
+    images: &[Rect],
+    least: f32,
+) -> Vec<bool> {
+    let (w, h) = (grid.width, grid.height);
+    let mut out: Vec<bool> = (0..w * h)
+        .map(|k| {
+            let p = grid.place(k % w, k / w);
+            looked[k] && images.iter().any(|i| i.grown(IMAGE_MARGIN_MM).contains(p))
+        })
+        .collect();
+    let inked = |k: usize| looked[k] && strength.data()[k] >= least;
+    let near = |k: usize| {
+        let (x, y) = (k % w, k / w);
+        (y.saturating_sub(1)..(y + 2).min(h))
+            .flat_map(move |v| (x.saturating_sub(1)..(x + 2).min(w)).map(move |u| v * w + u))
+    };
+    let mut open: Vec<usize> = (0..w * h)
+        .filter(|k| out[*k] && inked(*k) && near(*k).any(|n| !out[n]))
+        .collect();
+    let mut beyond = Vec::new();
+    while let Some(k) = open.pop() {
+        for n in near(k).filter(|n| inked(*n)) {
+            if !out[n] {
+                out[n] = true;
+                beyond.push(n);
+                open.push(n);
+            }
+        }
+    }
+    // With the ground beside it, which its edge is read against.
+    #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+    let reach = (IMAGE_MARGIN_MM / grid.pitch).ceil() as usize;
+    for k in beyond {
+        if near(k).all(inked) {
+            continue;
+        }
+        let (x, y) = (k % w, k / w);
+        for v in y.saturating_sub(reach)..(y + reach + 1).min(h) {
+            for u in x.saturating_sub(reach)..(x + reach + 1).min(w) {
+                out[v * w + u] = looked[v * w + u];
+            }
+        }
+    }
+    out
+}
+
+/// Samples outside `area` take what the nearest one inside has.
+#[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+pub(crate) fn go_on(coverage: &mut Raster<f32>, grid: Grid, area: Rect) {
+    // The outermost samples whose places lie inside.
+    let column = |x: f64| (x - grid.origin.x) / grid.pitch;
+    let row = |y: f64| (grid.origin.y - y) / grid.pitch;
+    let within = |low: f64, high: f64, n: usize| {
+        let low = (low.ceil().max(0.0) as usize).min(n - 1);
+        (low, (high.floor().max(0.0) as usize).clamp(low, n - 1))
+    };
+    let (left, right) = within(column(area.min.x), column(area.max.x), grid.width);
+    let (top, foot) = within(row(area.max.y), row(area.min.y), grid.height);
+    for j in 0..grid.height {
+        for i in 0..grid.width {
+            let (u, v) = (i.clamp(left, right), j.clamp(top, foot));
+            if (u, v) != (i, j) {
+                let there = coverage.get(u, v, 0);
+                coverage.set(i, j, 0, there);
+            }
+        }
+    }
+}
