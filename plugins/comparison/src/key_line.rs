@@ -24,7 +24,7 @@ const FAR: usize = 3;
 /// Least cells of a piece of a line.
 const PIECE: usize = 3;
 /// Largest window, cells a side.
-const MOST: usize = 120;
+const MOST: usize = 1000;
 
 /// How much of a cell a block's ink covers in two editions, by the light, and
 /// how well the difference goes along that ink's colour.

@@ -5,4 +5,5 @@ mod consensus;
 mod record;
 mod register;
 mod scatter;
+mod smooth;
 mod verdict;
