@@ -5,6 +5,9 @@ use crate::strip::{Reading, Strip};
 
 /// How much lighter than the ground something must be in some channel.
 const LIGHTER: f64 = 1.08;
+/// On ink by as much more as an ink that is paler there by this share would be: inks
+/// are mottled, and a pale spot of the ground beside a gap is no dust.
+const MOTTLE: f64 = 0.12;
 /// On dark ground by this share of what paper is lighter than it, too: paper that shows
 /// through a gap beside blurs so much into it.
 const BLURRED_IN: f64 = 0.05;
@@ -101,7 +104,8 @@ fn bright(
         let lighter = |than: &[f64; 3]| {
             (0..3).any(|k| {
                 let blurred = than[k] + BLURRED_IN * (paper[k] - than[k]);
-                f64::from(light[k]) > blurred.max(LIGHTER * than[k])
+                let paler = libm::pow((paper[k] / than[k].max(1e-4)).max(1.0), MOTTLE) * than[k];
+                f64::from(light[k]) > blurred.max(LIGHTER * paler)
             })
         };
         if lighter(&ground) {

@@ -93,9 +93,14 @@ fn spread(
     // Station, place of its edge, ground beside it.
     let stations: Vec<(usize, f64, f64)> = here
         .iter()
-        .filter_map(|i| Some((*i, edges[*i][side]?, strip.channel[*i]?)))
-        .map(|(i, edge, channel)| Some((i, edge, strip.sides(i, channel)?[side])))
-        .collect::<Option<_>>()?;
+        .filter_map(|i| {
+            let ground = strip.sides(*i, strip.channel[*i]?)?[side];
+            Some((*i, edges[*i][side]?, ground))
+        })
+        .collect();
+    if stations.len() < ENOUGH {
+        return None;
+    }
     let mut values = Vec::with_capacity(depth + reach + 1);
     let mut seen = Vec::with_capacity(here.len());
     for k in 0..=depth + reach {
