@@ -12,6 +12,7 @@ mod edition;
 mod ground;
 mod key_line;
 mod kinds;
+mod patches;
 mod pictures;
 mod recut;
 mod register;

@@ -7,7 +7,8 @@
 //! for a new block, what was damaged and stays so for the old one.
 
 use crate::kinds::{Finding, Kind};
-use crate::recut::{Course, LEAST_TILES, Patch, patches};
+use crate::patches::{Patch, patches};
+use crate::recut::{Course, LEAST_TILES};
 
 /// Logarithm of the deviation in mm: mean and standard deviation of blocks that
 /// were not re-cut.

@@ -407,7 +407,7 @@ fn fit(edges: &[Edge], key: &EdgeMap, ride: &Ride, width: f64) -> Fit {
         normal.fill(0.0);
         right.fill(0.0);
         for (met, k) in rows.iter().zip(&mut weights) {
-            let u = met.left(&solution) / (3.0 * width.hypot(met.room));
+            let u = met.left(&solution) / (3.0 * libm::hypot(width, met.room));
             *k = if u.abs() < 1.0 {
                 (1.0 - u * u).powi(2)
             } else {
