@@ -1,7 +1,10 @@
-//! Where on a proof the block's ink is looked for, and what lies beyond.
+//! Where on a proof the block's ink is looked for, what is none of it, and what lies beyond.
 
 use restrike_ops::grid::Grid;
+use restrike_ops::regions::regions;
 use restrike_stage::{Raster, Rect};
+
+use crate::shape::{ROOT_FADE, sample};
 
 /// Beyond an image's border, and about ink that prints beyond it, so much is looked at, mm.
 const IMAGE_MARGIN_MM: f64 = 3.0;
@@ -57,6 +60,28 @@ pub(crate) fn printable(
         }
     }
     out
+}
+
+/// Takes out what of a gradation's shape nowhere has the strength of its ink: so
+/// faint are the unevenness of the paper and its stains, too, and such islands
+/// would be edges that no sheet shows.
+pub(crate) fn without_islands(
+    coverage: &mut Raster<f32>,
+    ink: &Raster<f32>,
+    ink_grid: Grid,
+    grid: Grid,
+) {
+    let printed: Vec<bool> = coverage.data().iter().map(|c| *c >= 0.5).collect();
+    for region in regions(&printed, grid.width) {
+        let strong = |&(x, y): &(usize, usize)| {
+            f64::from(sample(ink, ink_grid, grid.place(x, y))) >= ROOT_FADE
+        };
+        if !region.pixels.iter().any(strong) {
+            for (x, y) in region.pixels {
+                coverage.set(x, y, 0, 0.0);
+            }
+        }
+    }
 }
 
 /// Samples outside `area` take what the nearest one inside has.

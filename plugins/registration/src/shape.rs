@@ -38,6 +38,8 @@ const FAINT_FADE: f64 = 0.03;
 /// leave islands of ink that no other sheet shows.
 const FAINT_PALE: f64 = 0.6;
 const PALE: f64 = 0.4;
+/// The ink of a gradation hangs together with ink of this strength at least.
+pub(crate) const ROOT_FADE: f64 = 0.25;
 
 /// Reads the shape off a sheet laid out on a grid (`resample`), looking at
 /// `area` only.
@@ -171,6 +173,9 @@ pub(crate) fn shape(
     let sharp = |p| !fade || f64::from(sample(&ink, ink_grid, p)) > FADING;
     let coverage = edge_levels::placed(&calm(coverage), &light, &looked, grid, &sharp);
     let mut coverage = calm(coverage);
+    if fade {
+        printable::without_islands(&mut coverage, &ink, ink_grid, grid);
+    }
     // Ink at the end of what is looked at goes on: its end there is no edge of the block.
     printable::go_on(&mut coverage, grid, inner);
     Ok(Shape {
@@ -368,7 +373,7 @@ fn ink_map(z: &[f32], looked: &[bool], grid: Grid, fade: bool, faint: f64) -> (R
             }
         }
     }
-    keep_rooted(&mut out, if fade { 0.25 } else { 0.6 });
+    keep_rooted(&mut out, if fade { ROOT_FADE } else { 0.6 });
     let cells = grid.coarser(step);
     (out, cells)
 }

@@ -10,22 +10,27 @@ use crate::shape::shape;
 
 /// Edges read off a proof of 120 x 80 mm, at 0.2 mm, whose image is 80 x 50 mm.
 fn read(printed: &dyn Fn(Point) -> bool) -> EdgeMap {
+    graded(&|p| f64::from(u8::from(printed(p))), false)
+}
+
+/// The same by the ink's strength at each place.
+fn graded(strength: &dyn Fn(Point) -> f64, fade: bool) -> EdgeMap {
     let sheet = Rect::centred(120.0, 80.0);
     let grid = Grid::over(sheet, 0.2);
     let mut laid = Raster::new(grid.width, grid.height, 3);
     for j in 0..grid.height {
         for i in 0..grid.width {
-            let ink = f32::from(u8::from(printed(grid.place(i, j))));
-            for (c, (paper, left)) in [(0.80, 0.85), (0.76, 0.40), (0.68, 0.35)]
+            let ink = strength(grid.place(i, j));
+            for (c, (paper, left)) in [(0.80_f64, 0.85), (0.76, 0.40), (0.68, 0.35)]
                 .into_iter()
                 .enumerate()
             {
-                laid.set(i, j, c, paper * (1.0 - ink + ink * left));
+                laid.set(i, j, c, (paper * libm::pow(left, ink)) as f32);
             }
         }
     }
     let images = [Rect::centred(80.0, 50.0)];
-    let found = shape(&laid, grid, sheet, &images, false).unwrap();
+    let found = shape(&laid, grid, sheet, &images, fade).unwrap();
     level_distance(&found.coverage, 0.5, Inside::Above, grid.origin, grid.pitch)
 }
 
@@ -54,4 +59,26 @@ fn ink_that_runs_off_the_sheet_has_no_edge_there() {
         let d = edges.at(Point::new(x, 0.0));
         assert!(d < -3.0, "at {x}: {d}");
     }
+}
+
+#[test]
+fn unevenness_of_the_paper_is_no_part_of_a_gradation() {
+    // A band that fades out downwards, and paper uneven by a twentieth of its ink.
+    let edges = graded(
+        &|p| {
+            let band = p.x.abs() < 38.0 && p.y < 24.0;
+            let ink = if band {
+                (p.y / 20.0).clamp(0.0, 1.0)
+            } else {
+                0.0
+            };
+            ink + 0.05 * libm::sin(0.9 * p.x) * libm::sin(1.1 * p.y)
+        },
+        true,
+    );
+    assert!(edges.at(Point::new(0.0, 15.0)) < 0.0);
+    let island = (-38..38)
+        .flat_map(|x| (-24..-4).map(move |y| Point::new(f64::from(x), f64::from(y))))
+        .find(|p| edges.at(*p) < 0.0);
+    assert_eq!(island, None);
 }
