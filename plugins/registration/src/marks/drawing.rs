@@ -6,7 +6,7 @@ use super::decide::{Action, Advice};
 use super::evidence::Evidence;
 use super::fit::BlockFit;
 use super::layout::{Face, corners, mirrored};
-use super::words::mm;
+use super::words::{self, mm};
 
 /// Name of the blank image the drawings stand on.
 pub(crate) const BASE: &str = "marks-blank";
@@ -109,7 +109,7 @@ pub(crate) fn drawing(
     block: &BlockFit,
     faces: &[Face; 3],
     (advice, evidence): (&[Advice; 3], &[Evidence; 3]),
-    factor: f64,
+    (factor, apart): (f64, usize),
 ) -> Picture {
     let canvas = Canvas::new(project, faces);
     let mut marks = vec![canvas.ring(&canvas.sheet, Tone::Guide, Stroke::Dashed)];
@@ -117,6 +117,14 @@ pub(crate) fn drawing(
         for four in corners(project, &part.image).chunks_exact(4) {
             let r = Rect::new(four[0].at, four[2].at);
             marks.push(canvas.ring(&r, Tone::Guide, Stroke::Solid));
+            if block.parts.len() > 1 {
+                let foot = Point::new((r.min.x + r.max.x) / 2.0, r.min.y);
+                marks.push(Mark::Text {
+                    at: canvas.place(foot) - Point::new(30.0, 16.0),
+                    text: part.image.clone(),
+                    tone: Tone::Guide,
+                });
+            }
         }
     }
     marks.extend(outlines(&canvas, faces));
@@ -127,7 +135,7 @@ pub(crate) fn drawing(
             &canvas, &faces[i], LETTERS[i], beside, what, factor, &mut marks,
         );
     }
-    marks.extend(list(&canvas, block, faces, advice, evidence));
+    marks.extend(list(&canvas, block, faces, (advice, evidence), apart));
     scale(&canvas, factor, &mut marks);
     let towards = block.basis.aim();
     let doubt = if advice.iter().any(Advice::without_zero) {
@@ -141,7 +149,7 @@ pub(crate) fn drawing(
     Picture {
         name: name(at),
         caption: format!(
-            "Block {} as it lies face up (the print's mirror image), with its registration marks and what to do there {towards}.{doubt} The sheet's edge is dashed, images are outlined. An arrow starts at the contact of a face that is to be moved and ends where the face should be; arrows are drawn {factor:.0} times too long, in all blocks alike.",
+            "Block {} as it lies face up (the print's mirror image), with its registration marks and what to do there {towards}.{doubt} The sheet's edge is dashed, images are outlined. In brackets 95 % intervals, for the three faces together. An arrow starts at the contact of a face that is to be moved and ends where the face should be; arrows are drawn {factor:.0} times too long, in all blocks alike.",
             block.block
         ),
         base: BASE.to_owned(),
@@ -248,12 +256,12 @@ fn list(
     canvas: &Canvas,
     block: &BlockFit,
     faces: &[Face; 3],
-    advice: &[Advice; 3],
-    evidence: &[Evidence; 3],
+    (advice, evidence): (&[Advice; 3], &[Evidence; 3]),
+    apart: usize,
 ) -> Vec<Mark> {
     let corner = Point::new(canvas.sheet.min.x, canvas.sheet.max.y);
     let start = canvas.place(mirrored(corner)) + Point::new(0.055, 0.2) * WIDTH_PX;
-    let words = |i: usize| {
+    let said = |i: usize| {
         let a = &advice[i];
         let size = match a.action {
             // Less rather than more: the interval stands beside it.
@@ -280,9 +288,22 @@ fn list(
         format!("Block {}, face up{against}", block.block),
         Tone::Guide,
     );
+    let acts = advice
+        .iter()
+        .any(|a| matches!(a.action, Action::CutBack | Action::Pad));
+    let warning = (apart > 0 && acts).then(|| {
+        (
+            format!(
+                "{}: see the run's remarks before you cut",
+                words::apart(apart)
+            ),
+            Tone::Notice,
+        )
+    });
     std::iter::once(title)
-        .chain((0..3).map(words))
-        .zip([0.0, 1.5, 2.5, 3.5])
+        .chain((0..3).map(said))
+        .chain(warning)
+        .zip([0.0, 1.5, 2.5, 3.5, 5.0])
         .map(|((text, tone), row)| Mark::Text {
             at: start + Point::new(0.0, 28.0 * row),
             text,

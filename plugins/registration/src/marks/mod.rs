@@ -151,7 +151,7 @@ fn advise(
                 block,
                 faces,
                 (&advice, &evidence),
-                factor,
+                (factor, apart.len()),
             ))?;
         }
     }
