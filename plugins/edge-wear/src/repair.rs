@@ -374,9 +374,9 @@ fn words(run: &Run<'_>, s: &Site, not_yet: Option<usize>) -> String {
     let name = |k: usize| {
         let i = run.order[k];
         match (i.edition.is_empty(), i.position) {
-            (false, Some(p)) => format!("sheet {p} of {}", i.edition),
+            (false, Some(p)) => format!("position {p} of {}", i.edition),
             (false, None) => format!("impression {} of {}", i.impression, i.edition),
-            (true, Some(p)) => format!("sheet {p}"),
+            (true, Some(p)) => format!("position {p}"),
             (true, None) => format!("impression {}", i.impression),
         }
     };
@@ -396,7 +396,14 @@ fn words(run: &Run<'_>, s: &Site, not_yet: Option<usize>) -> String {
         out.push_str(&format!("; whole on {}", name(n)));
     }
     if let Some(h) = s.blame.healed_at {
-        out.push_str(&format!("; mended by {}: a plug or a re-cut", name(h)));
+        out.push_str(&match s.kind {
+            // The record may have lines end where they were broken later.
+            Kind::FillIn => format!(
+                "; gone by {}: cleared, or, where the proof's lines end there, broken since",
+                name(h)
+            ),
+            _ => format!("; mended by {}: a plug or a re-cut", name(h)),
+        });
     }
     if s.blame.cut > 0.05 {
         out.push_str(&format!(
