@@ -146,8 +146,8 @@ fn fit(rows: &[Row], with: &[bool; TERMS]) -> Terms {
 }
 
 /// By how much a fit moves a window's edges along their normals, mm, shift and
-/// growth together, over the channels by how steep the edges are in each; and what that does to their light,
-/// root mean square.
+/// growth together, over the channels by how steep the edges are in each; and what
+/// that does to their light, root mean square.
 #[allow(clippy::cast_precision_loss)]
 fn moved(rows: &[Vec<Row>; 3], fits: &[Terms; 3]) -> (f64, f64) {
     let (mut sum, mut steep, mut n) = (0.0, 0.0, 0.0);

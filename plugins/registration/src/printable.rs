@@ -17,7 +17,7 @@ pub(crate) fn printable(
     looked: &[bool],
     grid: Grid,
     images: &[Rect],
-    least: f32,
+    least: f64,
 ) -> Vec<bool> {
     let (w, h) = (grid.width, grid.height);
     let mut out: Vec<bool> = (0..w * h)
@@ -26,7 +26,7 @@ pub(crate) fn printable(
             looked[k] && images.iter().any(|i| i.grown(IMAGE_MARGIN_MM).contains(p))
         })
         .collect();
-    let inked = |k: usize| looked[k] && strength.data()[k] >= least;
+    let inked = |k: usize| looked[k] && f64::from(strength.data()[k]) >= least;
     let near = |k: usize| {
         let (x, y) = (k % w, k / w);
         (y.saturating_sub(1)..(y + 2).min(h))

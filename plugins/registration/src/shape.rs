@@ -111,13 +111,8 @@ pub(crate) fn shape(
     let looked = if images.is_empty() {
         looked
     } else {
-        printable::printable(
-            &calmed,
-            &looked,
-            grid,
-            images,
-            if fade { 0.25 } else { 0.5 },
-        )
+        let least = if fade { ROOT_FADE } else { 0.5 };
+        printable::printable(&calmed, &looked, grid, images, least)
     };
     let faint = if !fade && absorption.iter().all(|a| *a < PALE) {
         FAINT_PALE

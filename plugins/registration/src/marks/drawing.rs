@@ -6,7 +6,7 @@ use super::decide::{Action, Advice};
 use super::evidence::Evidence;
 use super::fit::BlockFit;
 use super::layout::{Face, corners, mirrored};
-use super::words::{self, mm};
+use super::words::mm;
 
 /// Name of the blank image the drawings stand on.
 pub(crate) const BASE: &str = "marks-blank";
@@ -292,11 +292,13 @@ fn list(
         .iter()
         .any(|a| matches!(a.action, Action::CutBack | Action::Pad));
     let warning = (apart > 0 && acts).then(|| {
+        let stand = if apart == 1 {
+            "sheet stands"
+        } else {
+            "sheets stand"
+        };
         (
-            format!(
-                "{}: see the run's remarks before you cut",
-                words::apart(apart)
-            ),
+            format!("{apart} {stand} apart: see the remarks before you cut"),
             Tone::Notice,
         )
     });

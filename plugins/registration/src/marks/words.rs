@@ -51,17 +51,11 @@ pub(crate) fn advice(
     }
     if apart > 0 && a.action != Action::Undecided {
         text.push_str(&format!(
-            " Of these sheets {}: see the remarks of the run before you cut.",
-            self::apart(apart)
+            " Of these sheets {apart} {} apart from the others: see the remarks of the run before you cut.",
+            if apart == 1 { "stands" } else { "stand" }
         ));
     }
     text
-}
-
-/// So many sheets stand apart.
-pub(super) fn apart(sheets: usize) -> String {
-    let stand = if sheets == 1 { "stands" } else { "stand" };
-    format!("{sheets} {stand} apart from the others")
 }
 
 fn reason(e: &Evidence, a: &Advice, tolerance: f64, basis: Basis) -> String {
