@@ -32,18 +32,16 @@ pub(crate) fn printable(
         (y.saturating_sub(1)..(y + 2).min(h))
             .flat_map(move |v| (x.saturating_sub(1)..(x + 2).min(w)).map(move |u| v * w + u))
     };
-    let mut open: Vec<usize> = (0..w * h)
-        .filter(|k| out[*k] && inked(*k) && near(*k).any(|n| !out[n]))
-        .collect();
+    let ink: Vec<bool> = (0..w * h).map(inked).collect();
     let mut beyond = Vec::new();
-    while let Some(k) = open.pop() {
-        for n in near(k).filter(|n| inked(*n)) {
-            if !out[n] {
-                out[n] = true;
-                beyond.push(n);
-                open.push(n);
-            }
+    for region in regions(&ink, w) {
+        let own = region.pixels.iter().map(|(x, y)| y * w + x);
+        if own.clone().any(|k| out[k]) {
+            beyond.extend(own.filter(|k| !out[*k]));
         }
+    }
+    for k in &beyond {
+        out[*k] = true;
     }
     // With the ground beside it, which its edge is read against.
     #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
