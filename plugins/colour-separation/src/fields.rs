@@ -22,6 +22,10 @@ const STRENGTH_SD: f64 = 0.1;
 const FADE_SD: f64 = 0.5;
 /// How far a strength may be off the sheet's own where contrasts tell that, relative.
 const EVEN_SD: f64 = 0.05;
+/// A block's mean over all it covers may be off the mean where contrasts are, relative.
+const LEVEL_SD: f64 = 0.01;
+/// Passes that bring the mean of a block to what contrasts tell.
+const PASSES: usize = 6;
 /// A contrast within a cell is known so well, in logarithm: paper and ink are
 /// not the same on both sides.
 const CONTRAST_SD: f64 = 0.012;
@@ -75,7 +79,14 @@ impl Fields {
             .collect();
         let usual = usual(blocks, pieces);
         let inverse = |sd: f64| 1.0 / (sd * sd);
-        let values = (0..cells)
+        let sds: Vec<f64> = (0..blocks.len())
+            .map(|n| match (blocks[n].fade, even[n]) {
+                (true, _) => FADE_SD,
+                (false, None) => STRENGTH_SD,
+                (false, Some((_, se))) => (EVEN_SD * EVEN_SD + se * se).sqrt(),
+            })
+            .collect();
+        let systems: Vec<_> = (0..cells)
             .map(|cell| {
                 let mut m = DMatrix::<f64>::zeros(size, size);
                 let mut b = DVector::<f64>::zeros(size);
@@ -95,27 +106,43 @@ impl Fields {
                     b += &right[at] * k;
                 }
                 for i in 0..size {
-                    let Some(n) = i.checked_sub(3) else {
-                        m[(i, i)] += inverse(PAPER_SD);
-                        continue;
-                    };
-                    let (rest, sd) = match (blocks[n].fade, even[n]) {
-                        (true, _) => (0.0, FADE_SD),
-                        (false, None) => (0.0, STRENGTH_SD),
-                        (false, Some((strength, se))) => {
-                            let here = usual[n].get(&cell).copied().unwrap_or(strength);
-                            (strength / here - 1.0, (EVEN_SD * EVEN_SD + se * se).sqrt())
-                        }
-                    };
-                    m[(i, i)] += inverse(sd);
-                    b[i] += inverse(sd) * rest;
+                    m[(i, i)] += inverse(i.checked_sub(3).map_or(PAPER_SD, |n| sds[n]));
                 }
-                m.cholesky().map_or_else(
-                    || vec![0.0; size],
-                    |c| c.solve(&b).iter().copied().collect(),
-                )
+                (m.cholesky(), b)
             })
             .collect();
+        let solve = |levels: &[Option<f64>]| -> Vec<Vec<f64>> {
+            systems
+                .iter()
+                .enumerate()
+                .map(|(cell, (of, b))| {
+                    let mut b = b.clone();
+                    for (n, level) in levels.iter().enumerate() {
+                        if let Some(level) = level {
+                            let here = usual[n].get(&cell).copied().unwrap_or(*level);
+                            b[3 + n] += inverse(sds[n]) * (level / here - 1.0);
+                        }
+                    }
+                    of.as_ref().map_or_else(
+                        || vec![0.0; size],
+                        |c| c.solve(&b).iter().copied().collect(),
+                    )
+                })
+                .collect()
+        };
+        let mut levels: Vec<Option<f64>> = (0..blocks.len())
+            .map(|n| even[n].filter(|_| !blocks[n].fade).map(|e| e.0))
+            .collect();
+        let mut values = solve(&levels);
+        for _ in 0..PASSES {
+            for (n, level) in levels.iter_mut().enumerate() {
+                if let (Some(level), Some(even)) = (level, even[n]) {
+                    let found = mean(pieces, &values, n);
+                    *level += between(even, found, blocks[n].absorption) - found;
+                }
+            }
+            values = solve(&levels);
+        }
         Self { grid, values }
     }
 
@@ -136,6 +163,25 @@ impl Fields {
             }
         }
     }
+}
+
+/// A block's mean strength as corrected.
+fn mean(pieces: &Pieces, values: &[Vec<f64>], n: usize) -> f64 {
+    let (mut sum, mut count) = (0.0, 0.0);
+    for p in pieces.map.values().filter(|p| p.shapes.has(n)) {
+        sum += p.count * p.strength[n] * (1.0 + values[p.cell][3 + n]);
+        count += p.count;
+    }
+    sum / f64::max(count, 1e-9)
+}
+
+/// A block's mean strength from what contrasts and what all its pieces tell. Where no bare
+/// paper is near, a pale ink and the paper's tone look alike in every cell, and the cells'
+/// common part is as likely the paper's: only contrasts tell it.
+fn between((strength, se): (f64, f64), found: f64, absorption: [f64; 3]) -> f64 {
+    let by_contrast = 1.0 / (strength * strength * (se * se + LEVEL_SD * LEVEL_SD));
+    let by_pieces = dot(absorption, absorption) / (PAPER_SD * PAPER_SD);
+    (strength * by_contrast + found * by_pieces) / (by_contrast + by_pieces)
 }
 
 /// Mean strength expected of each block in each cell.
@@ -209,4 +255,19 @@ fn contrast(blocks: &[Block], pieces: &Pieces, n: usize) -> Option<(f64, f64)> {
         se = square.sqrt() / weight.max(1e-12);
     }
     (middle > 0.1).then(|| (middle, se / middle))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_pale_ink_has_its_level_from_contrasts_and_a_dark_one_from_both() {
+        let pale = between((1.0, 0.005), 0.9, [0.17, 0.12, 0.08]);
+        assert!(pale > 0.985, "{pale}");
+        let dark = between((1.0, 0.005), 0.9, [2.7, 2.6, 2.5]);
+        assert!(dark > 0.91 && dark < 0.95, "{dark}");
+        // Nothing to share out where both agree.
+        assert!((between((0.8, 0.01), 0.8, [1.0; 3]) - 0.8).abs() < 1e-12);
+    }
 }
