@@ -425,6 +425,8 @@ pub struct Trial {
     pub retreat_mm: f64,
     /// Blocks lie up to 3 mm and 10 mrad off the key, on proofs too.
     pub far: bool,
+    /// Largest body of the colours' inks.
+    pub body: f64,
     /// No proofs: shapes from a reference impression.
     pub no_proofs: bool,
     /// Only this design, counted from 0.
@@ -458,6 +460,7 @@ pub fn report(trial: Trial) -> Result<Report> {
             b.blocks = true;
             b.two_up |= trial.two_up;
             b.far = trial.far;
+            b.body = trial.body;
             if trial.retreat_mm > 0.0 {
                 // The key's lines are no wider than twice that.
                 let design = b.design();

@@ -331,6 +331,8 @@ pub struct Trial {
     pub dpi: f64,
     /// How hard.
     pub difficulty: Difficulty,
+    /// Largest body of the colours' inks.
+    pub body: f64,
     /// The designs for tuning.
     pub tuning: bool,
     /// Only this one of the designs, from 0.
@@ -359,7 +361,7 @@ pub fn report(t: Trial) -> Result<Report> {
             two_up: b.two_up,
             ..DesignSpec::default()
         });
-        let run = RunSpec {
+        let mut run = RunSpec {
             sheets: b.sheets,
             references: 2,
             seed: b.seed,
@@ -367,6 +369,7 @@ pub fn report(t: Trial) -> Result<Report> {
             proofs: !t.no_proofs,
             ..RunSpec::new(b.difficulty)
         };
+        run.knobs.body = run.knobs.body.max(t.body);
         let specs: Vec<SheetSpec> = run.sheets(&design);
         let scans = folder.path().join("scans");
         restrike_synth::write_run(&design, &specs, &scans).map_err(|e| anyhow!("{e}"))?;

@@ -39,6 +39,8 @@ pub struct Knobs {
     pub retreat: f64,
     /// Growth of the key's edges.
     pub widen: f64,
+    /// Largest body of a colour's ink.
+    pub body: f64,
     /// SD of the ink's strength by block and sheet.
     pub strength_sd: f64,
     /// SD of mottle that comes with the sheet.
@@ -100,6 +102,7 @@ impl Difficulty {
                 warp: 0.0,
                 retreat: 0.02,
                 widen: 0.0,
+                body: 0.0,
                 strength_sd: 0.03,
                 sheet_mottle: 0.015,
                 block_mottle: 0.015,
@@ -134,6 +137,7 @@ impl Difficulty {
                 warp: 0.03,
                 retreat: 0.06,
                 widen: 0.01,
+                body: 0.0,
                 strength_sd: 0.07,
                 sheet_mottle: 0.035,
                 block_mottle: 0.04,
@@ -168,6 +172,7 @@ impl Difficulty {
                 warp: 0.1,
                 retreat: 0.12,
                 widen: 0.03,
+                body: 0.08,
                 strength_sd: 0.14,
                 sheet_mottle: 0.08,
                 block_mottle: 0.09,

@@ -20,6 +20,8 @@ pub(crate) struct Layer {
     pub(crate) groups: Vec<(bool, Vec<Poly>, Vec<Poly>)>,
     pub(crate) table: InkTable,
     pub(crate) strength: f32,
+    /// See [`BlockState::body`].
+    pub(crate) body: f32,
     /// Scan px -> block mm.
     pub(crate) back: Affine,
     /// Gradation by image: origin, direction / length^2.
@@ -70,6 +72,7 @@ impl Layer {
             groups,
             table: InkTable::new(state.absorption.unwrap_or(block.absorption)),
             strength: (state.strength * through) as f32,
+            body: state.body as f32,
             back: map.inverse()?,
             fade: block
                 .bokashi

@@ -69,6 +69,9 @@ pub struct BlockState {
     pub recut: Option<Recut>,
     /// Other ink than the design's: absorption by channel.
     pub absorption: Option<[f64; 3]>,
+    /// Body of the ink: share of what lies under its solid that it covers, giving back light of
+    /// its own instead. On paper its colour is the same with and without.
+    pub body: f64,
 }
 
 impl Default for BlockState {
@@ -83,6 +86,7 @@ impl Default for BlockState {
             ragged: None,
             recut: None,
             absorption: None,
+            body: 0.0,
         }
     }
 }

@@ -164,6 +164,7 @@ impl Strip<'_> {
             );
         }
         let mottle = self.sheet.ink.block_mottle as f32;
+        let paper = self.sheet.paper.colour.map(|c| c as f32);
         let (cx, cy) = (win.x0 / ss, (win.y0 - all.y0) / ss);
         let cw = self.w / ss;
         for j in 0..win.h / ss {
@@ -182,6 +183,7 @@ impl Strip<'_> {
                 let s = layer.strength
                     * layer.local(q, self.design, mottle)
                     * self.uptake[(cy + j) * cw + cx + i];
+                let body = layer.body * s.min(1.0);
                 let t = layer.table.at(s);
                 let rim = if squash == 0.0 {
                     t
@@ -198,8 +200,10 @@ impl Strip<'_> {
                             self.core[first + r * win.w + k].min(c)
                         };
                         for ch in 0..3 {
-                            self.planes[ch][at + k] *=
-                                1.0 - c + (c - inner) * rim[ch] + inner * t[ch];
+                            let all = 1.0 - c + (c - inner) * rim[ch] + inner * t[ch];
+                            let hidden = body * (all - (1.0 - c));
+                            let plane = &mut self.planes[ch][at + k];
+                            *plane = *plane * (all - hidden) + hidden * paper[ch];
                         }
                     }
                 }

@@ -3,12 +3,13 @@
 use restrike_stage::{Affine, ImageView, Rect};
 
 use crate::coarse::{Absorbed, Places};
-use crate::joint::{Fitted, Joint, Prior};
+use crate::joint::{Fitted, Joint};
 use crate::layers::Layer;
 use crate::learned::{moments_within, shares};
 use crate::level::Level;
 use crate::local::{Local, absorptions};
 use crate::paper::{Paper, STIFF_MM};
+use crate::prior::Prior;
 use crate::sites::{Choice, Sites};
 use crate::state::State;
 use restrike_ops::grid::Grid;

@@ -7,6 +7,7 @@ use restrike_stage::Point;
 use crate::layers::{Layer, Model, Pixel};
 use crate::level::Level;
 use crate::local::Local;
+use crate::prior::Prior;
 use crate::sites::Sites;
 use crate::state::{KEY, RIDE, State};
 use crate::tile_levels::{self, Levels, Tile};
@@ -15,50 +16,6 @@ use crate::tile_levels::{self, Levels, Tile};
 const CAUCHY: f64 = 2.385;
 /// How far a learned edge is off, mm: part of every edge pixel's variance.
 const SHAPE_SD_MM: f64 = 0.012;
-
-/// Standard deviations of what is held to be likely before looking.
-#[derive(Debug, Clone, Copy)]
-pub(crate) struct Prior {
-    /// A block's shift, mm.
-    pub(crate) shift: f64,
-    /// A block's turn, radians.
-    pub(crate) turn: f64,
-    /// A block's stretch against the key.
-    pub(crate) stretch: f64,
-    /// Its shear, radians: a proof's paper is not quite square.
-    pub(crate) shear: f64,
-    /// Retreat of a block's edges against the record, mm.
-    pub(crate) retreat: f64,
-    /// Bending of the paper at the sheet's edge, mm.
-    pub(crate) bend: f64,
-}
-
-impl Default for Prior {
-    fn default() -> Self {
-        Self {
-            shift: 2.0,
-            turn: 0.006,
-            stretch: 0.001,
-            shear: 0.0008,
-            retreat: 0.15,
-            bend: 0.05,
-        }
-    }
-}
-
-impl Prior {
-    /// Standard deviations of a ride's parameters for a block of this radius, mm.
-    pub(crate) fn ride(&self, radius: f64) -> [f64; RIDE] {
-        [
-            self.shift,
-            self.shift,
-            self.turn * radius,
-            self.stretch * radius,
-            self.stretch * radius,
-            self.shear * radius,
-        ]
-    }
-}
 
 /// What a fit ended with.
 pub(crate) struct Fitted {
@@ -285,6 +242,9 @@ impl Joint<'_> {
             }
             out[s.retreat] = inverse(if self.retreat { p.retreat } else { 1e-5 });
             out[s.strength] = inverse(0.5);
+            if let Some(at) = s.veil {
+                out[at] = inverse(p.veil);
+            }
         }
         out[n - 1] = inverse(0.6);
         out
@@ -486,6 +446,11 @@ fn jacobian(state: &State, p: Point, pixel: &Pixel, out: &mut Vec<(usize, [f64; 
         }
         if pixel.by_strength[n] != [0.0; 3] {
             out.push((s.strength, pixel.by_strength[n]));
+        }
+        if let Some(at) = s.veil
+            && pixel.by_veil[n] != [0.0; 3]
+        {
+            out.push((at, pixel.by_veil[n]));
         }
     }
     if pixel.by_sigma != [0.0; 3] {

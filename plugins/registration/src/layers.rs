@@ -3,6 +3,12 @@
 //! Each ink multiplies the light by exp(-strength x absorption) where it lies
 //! (Bouguer-Lambert law). Sharp shapes are laid over each other first and the
 //! result is blurred: the blur mixes light, not density.
+//!
+//! Real inks have a little body: over a dark ground they give back light of their own. On
+//! paper that is part of the colour learned from their proof, under or over other colours it
+//! is small beside them; but over the key a twentieth doubles the light, and a line half
+//! covered would look like one that lies elsewhere. So each block may lessen what the key
+//! takes away by a share of its own, its `veil`, whichever of the two was printed first.
 
 use std::sync::Arc;
 
@@ -88,6 +94,8 @@ pub(crate) struct Pixel {
     pub(crate) by_distance: Vec<[f64; 3]>,
     /// Change with each layer's strength.
     pub(crate) by_strength: Vec<[f64; 3]>,
+    /// Change with each layer's veil over the key.
+    pub(crate) by_veil: Vec<[f64; 3]>,
     /// Change with the blur.
     pub(crate) by_sigma: [f64; 3],
     /// Whether an edge of the layer lies within the pixel's blur.
@@ -106,6 +114,7 @@ impl Pixel {
             by_place: vec![[[0.0; 2]; 3]; layers],
             by_distance: vec![[0.0; 3]; layers],
             by_strength: vec![[0.0; 3]; layers],
+            by_veil: vec![[0.0; 3]; layers],
             by_sigma: [0.0; 3],
             near: vec![false; layers],
             paper: [0.0; 3],
@@ -160,6 +169,7 @@ impl Model<'_> {
             out.by_place[n] = [[0.0; 2]; 3];
             out.by_distance[n] = [0.0; 3];
             out.by_strength[n] = [0.0; 3];
+            out.by_veil[n] = [0.0; 3];
             let b = state.block_place(n, k);
             let d = layer.distance(b, reach + state.retreat[n].abs()) + state.retreat[n];
             if d > reach {
@@ -187,33 +197,52 @@ impl Model<'_> {
         let paper = self.local.paper(p).map(libm::exp);
         out.paper = paper;
         out.by_sigma = [0.0; 3];
-        // Layers that cover the whole of the pixel's blur.
+        // Layers that cover the whole of the pixel's blur; the key never, for what it
+        // takes away depends on the others.
         let mut ground = paper;
         let here = &here[..count];
-        for h in here.iter().filter(|h| !h.near) {
+        let apart = |h: &Here| h.near || h.layer == state.key_at;
+        for h in here.iter().filter(|h| !apart(h)) {
             for c in 0..3 {
                 ground[c] *= h.through[c];
             }
         }
         let mut near = [Here::default(); MOST];
         let mut close = 0;
-        for h in here.iter().filter(|h| h.near) {
+        for h in here.iter().filter(|h| apart(h)) {
             near[close] = *h;
             close += 1;
         }
         if close == 0 {
             out.value = ground;
         } else {
-            self.blurred(state, &near[..close], ground, out);
+            let veil: f64 = here
+                .iter()
+                .filter(|h| !apart(h))
+                .map(|h| state.veil[h.layer])
+                .sum();
+            let veiled = self.blurred(state, &near[..close], ground, veil, out);
+            for h in here.iter().filter(|h| !apart(h)) {
+                out.by_veil[h.layer] = veiled;
+            }
         }
-        for h in here.iter().filter(|h| !h.near) {
+        for h in here.iter().filter(|h| !apart(h)) {
             for c in 0..3 {
                 out.by_strength[h.layer][c] = -h.ink[c] * out.value[c];
             }
         }
     }
 
-    fn blurred(&self, state: &State, near: &[Here], ground: [f64; 3], out: &mut Pixel) {
+    /// The blurred sum over the taps; `veil` is that of the layers that cover all of them.
+    /// Returns the change of the value with that.
+    fn blurred(
+        &self,
+        state: &State,
+        near: &[Here],
+        ground: [f64; 3],
+        veil: f64,
+        out: &mut Pixel,
+    ) -> [f64; 3] {
         let h = STEP * state.sigma;
         // A shape's edge is drawn as a ramp as wide as the taps are apart, which
         // itself blurs by h^2 / 12.
@@ -236,7 +265,9 @@ impl Model<'_> {
             change[i] = *k * (o * o - moment / total) * state.sigma / (inner * inner);
         }
         let mut value = [0.0; 3];
+        let mut veiled = [0.0; 3];
         let mut cover = [(0.0, 0.0, Point::default()); MOST];
+        let key = near.iter().position(|l| l.layer == state.key_at);
         for j in 0..TAPS {
             for i in 0..TAPS {
                 let g = kernel[i] * kernel[j];
@@ -247,15 +278,21 @@ impl Model<'_> {
                     (j as f64 - (TAPS / 2) as f64) * h,
                 );
                 let offset = self.steps[0] * u + self.steps[1] * v;
+                // Light as if the key were not there, and how much of it the key lets through.
                 let mut light = ground;
+                let mut lost = veil;
                 for (n, l) in near.iter().enumerate() {
                     let layer = &self.layers[l.layer];
-                    let (d, slope) = layer
-                        .edges
-                        .sample(l.place + offset)
-                        .map_or((f64::MAX, Point::default()), |s| {
-                            (s.distance + state.retreat[l.layer], s.slope)
-                        });
+                    let (d, slope) = if l.near {
+                        layer
+                            .edges
+                            .sample(l.place + offset)
+                            .map_or((f64::MAX, Point::default()), |s| {
+                                (s.distance + state.retreat[l.layer], s.slope)
+                            })
+                    } else {
+                        (f64::MIN, Point::default())
+                    };
                     let c = (0.5 - d / width).clamp(0.0, 1.0);
                     let rate = if l.edge && c > 0.0 && c < 1.0 {
                         -1.0 / width
@@ -263,13 +300,22 @@ impl Model<'_> {
                         0.0
                     };
                     cover[n] = (c, rate, slope);
-                    for ch in 0..3 {
-                        light[ch] *= 1.0 - c * (1.0 - l.through[ch]);
+                    if Some(n) != key {
+                        lost += c * state.veil[l.layer];
+                        for ch in 0..3 {
+                            light[ch] *= 1.0 - c * (1.0 - l.through[ch]);
+                        }
                     }
                 }
+                let mut taken = [0.0; 3];
+                if let Some(k) = key {
+                    taken = near[k].through.map(|t| cover[k].0 * (1.0 - t));
+                }
                 for ch in 0..3 {
-                    value[ch] += g * light[ch];
-                    out.by_sigma[ch] += dg * light[ch];
+                    let seen = light[ch] * (1.0 - (1.0 - lost) * taken[ch]);
+                    value[ch] += g * seen;
+                    out.by_sigma[ch] += dg * seen;
+                    veiled[ch] += g * light[ch] * taken[ch];
                 }
                 for (n, l) in near.iter().enumerate() {
                     let (c, rate, slope) = cover[n];
@@ -277,11 +323,24 @@ impl Model<'_> {
                         continue;
                     }
                     for ch in 0..3 {
-                        let own = 1.0 - c * (1.0 - l.through[ch]);
-                        let others = g * light[ch] / own.max(1e-9);
-                        out.by_strength[l.layer][ch] -= others * c * l.through[ch] * l.ink[ch];
+                        // Change with the layer's cover, and with its transmittance.
+                        let (by_cover, by_through) = if Some(n) == key {
+                            let all = g * light[ch] * (1.0 - lost);
+                            (-all * (1.0 - l.through[ch]), all * c)
+                        } else {
+                            let own = 1.0 - c * (1.0 - l.through[ch]);
+                            let others = g * light[ch] / own.max(1e-9);
+                            let key = 1.0 - (1.0 - lost) * taken[ch];
+                            let veil = g * light[ch] * taken[ch];
+                            out.by_veil[l.layer][ch] += veil * c;
+                            (
+                                -others * key * (1.0 - l.through[ch]) + veil * state.veil[l.layer],
+                                others * key * c,
+                            )
+                        };
+                        out.by_strength[l.layer][ch] -= by_through * l.through[ch] * l.ink[ch];
                         if rate != 0.0 {
-                            let by = -others * (1.0 - l.through[ch]) * rate;
+                            let by = by_cover * rate;
                             out.by_distance[l.layer][ch] += by;
                             out.by_place[l.layer][ch][0] += by * slope.x;
                             out.by_place[l.layer][ch][1] += by * slope.y;
@@ -291,5 +350,6 @@ impl Model<'_> {
             }
         }
         out.value = value;
+        veiled
     }
 }

@@ -7,8 +7,9 @@ use restrike_ops::edge_normal_fit::{
 };
 use restrike_stage::{Affine, ImageView, Rect};
 
-use crate::joint::{Fitted, Prior};
+use crate::joint::Fitted;
 use crate::layers::Layer;
+use crate::prior::Prior;
 use crate::record::Known;
 use crate::seen::{self, Edge, Sheet, record_place};
 use crate::state::{RIDE, Ride, State};

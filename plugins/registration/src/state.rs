@@ -27,6 +27,9 @@ pub(crate) struct State {
     pub(crate) retreat: Vec<f64>,
     /// Strength of each layer's ink.
     pub(crate) strength: Vec<f64>,
+    /// How much of the key's darkening is lost where each layer prints too: its ink
+    /// has body and covers a little, or the key's does.
+    pub(crate) veil: Vec<f64>,
     /// SD of the scan's blur, pixels of the level at hand.
     pub(crate) sigma: f64,
 }
@@ -40,7 +43,12 @@ pub(crate) struct Slots {
     pub(crate) retreat: usize,
     /// Strength.
     pub(crate) strength: usize,
+    /// What the key loses under it, if it is not the key.
+    pub(crate) veil: Option<usize>,
 }
+
+/// Parameters of a colour block.
+const OWN: usize = RIDE + 3;
 
 impl State {
     /// Every block where the record has it, printed as its proof was.
@@ -55,13 +63,14 @@ impl State {
                 .collect(),
             retreat: vec![0.0; layers.len()],
             strength: vec![1.0; layers.len()],
+            veil: vec![0.0; layers.len()],
             sigma,
         }
     }
 
     /// Number of parameters.
     pub(crate) fn len(&self) -> usize {
-        KEY + 2 + (self.rides.len() - 1) * (RIDE + 2) + 1
+        KEY + 2 + (self.rides.len() - 1) * OWN + 1
     }
 
     /// Where a layer's parameters stand.
@@ -71,6 +80,7 @@ impl State {
                 ride: None,
                 retreat: KEY,
                 strength: KEY + 1,
+                veil: None,
             };
         }
         let n = if layer < self.key_at {
@@ -78,11 +88,12 @@ impl State {
         } else {
             layer - 1
         };
-        let at = KEY + 2 + n * (RIDE + 2);
+        let at = KEY + 2 + n * OWN;
         Slots {
             ride: Some(at),
             retreat: at + RIDE,
             strength: at + RIDE + 1,
+            veil: Some(at + RIDE + 2),
         }
     }
 
@@ -124,6 +135,9 @@ impl State {
             }
             self.retreat[layer] += by[s.retreat];
             self.strength[layer] = (self.strength[layer] + by[s.strength]).clamp(0.02, 4.0);
+            if let Some(at) = s.veil {
+                self.veil[layer] = (self.veil[layer] + by[at]).clamp(-0.1, 0.4);
+            }
         }
         self.sigma = (self.sigma + by[self.len() - 1]).clamp(0.3, 3.0);
     }
@@ -139,6 +153,9 @@ impl State {
             }
             out[s.retreat] = self.retreat[layer];
             out[s.strength] = self.strength[layer];
+            if let Some(at) = s.veil {
+                out[at] = self.veil[layer];
+            }
         }
         let last = out.len() - 1;
         out[last] = self.sigma;

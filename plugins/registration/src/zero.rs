@@ -8,9 +8,12 @@
 //! the middle of the key's lines is its true zero, as far as its outline
 //! follows such lines at all.
 
+use std::collections::BTreeMap;
+
 use nalgebra::{SMatrix, SVector};
 use restrike_stage::Point;
 
+use crate::outline::{Edge, crossing, outline, side, to_middle};
 use crate::state::{RIDE, Ride};
 use restrike_ops::edge_map::EdgeMap;
 
@@ -31,23 +34,6 @@ pub(crate) struct Zero {
     pub(crate) spread: f64,
 }
 
-/// A place on the outline with its outward normal.
-struct Edge {
-    at: Point,
-    normal: Point,
-    tile: (i64, i64),
-}
-
-/// Outline places lie about so far apart, mm.
-const APART_MM: f64 = 0.35;
-/// Widest key line, mm; wider key areas are solids without a middle.
-const WIDEST_MM: f64 = 1.1;
-/// In a wider line than this, a frame or a brush stroke, an outline may end
-/// anywhere: along a frame colours are often cut back to its inner side (common
-/// practice, no source).
-const WIDE_MM: f64 = 0.7;
-/// Side of the pieces that are taken to be independent, mm.
-const TILE_MM: f64 = 6.0;
 /// What carvers differ from the middle of the line, as a lasting error of the
 /// whole block, mm (an assumption; it bounds how exact a zero can be).
 const CARVER_MM: f64 = 0.01;
@@ -161,48 +147,6 @@ pub(crate) fn zero(block: &EdgeMap, key: &EdgeMap, still: Ride) -> Result<Zero, 
     })
 }
 
-/// Places on the outline, spread evenly.
-#[allow(clippy::cast_possible_truncation)]
-fn outline(map: &EdgeMap) -> Vec<Edge> {
-    let (w, h) = (map.distance.width(), map.distance.height());
-    let cell = APART_MM / map.pitch;
-    let mut taken = std::collections::BTreeSet::new();
-    let mut out = Vec::new();
-    for j in 1..h.saturating_sub(1) {
-        for i in 1..w.saturating_sub(1) {
-            let d = map.distance.get(i, j, 0);
-            let right = map.distance.get(i + 1, j, 0);
-            let below = map.distance.get(i, j + 1, 0);
-            if (d < 0.0) == (right < 0.0) && (d < 0.0) == (below < 0.0) {
-                continue;
-            }
-            #[allow(clippy::cast_precision_loss)]
-            let bin = ((i as f64 / cell) as i64, (j as f64 / cell) as i64);
-            if !taken.insert(bin) {
-                continue;
-            }
-            let Some(s) = map.sample(map.place(i, j)) else {
-                continue;
-            };
-            let size = s.slope.norm();
-            if size < 0.7 {
-                continue;
-            }
-            let normal = s.slope * (1.0 / size);
-            let at = map.place(i, j) - normal * s.distance;
-            out.push(Edge {
-                at,
-                normal,
-                tile: (
-                    (at.x / TILE_MM).floor() as i64,
-                    (at.y / TILE_MM).floor() as i64,
-                ),
-            });
-        }
-    }
-    out
-}
-
 /// Places apart from each other where much of the outline lies in key ink, the
 /// most first.
 fn starts(edges: &[Edge], key: &EdgeMap, still: Ride) -> Vec<Ride> {
@@ -254,73 +198,21 @@ fn starts(edges: &[Edge], key: &EdgeMap, still: Ride) -> Vec<Ride> {
 
 /// Follows a start to where the outline runs in the middle of lines.
 fn settle(edges: &[Edge], key: &EdgeMap, start: Ride) -> Fit {
-    let mut last = fit(edges, key, &start, 0.5);
-    for width in [0.35, 0.25, 0.18, 0.14, 0.12, 0.12, 0.12] {
-        last = fit(edges, key, &last.ride, width);
+    let mut last = fit(edges, key, &start, 0.5, [false; 4]);
+    for width in [0.35, 0.25, 0.18, 0.14, 0.12] {
+        last = fit(edges, key, &last.ride, width, [false; 4]);
+    }
+    // Once those sides hold no more that cross lines, others may be seen to.
+    let mut crosses = [false; 4];
+    for _ in 0..2 {
+        for (c, more) in crosses.iter_mut().zip(crossing(edges, key, &last.ride)) {
+            *c |= more;
+        }
+        for _ in 0..3 {
+            last = fit(edges, key, &last.ride, 0.12, crosses);
+        }
     }
     last
-}
-
-/// A key line that an outline meets.
-#[derive(Clone, Copy)]
-struct Line {
-    /// Signed distance along the normal to its middle, mm.
-    middle: f64,
-    /// Its width, mm.
-    width: f64,
-}
-
-impl Line {
-    /// By how much an outline in it may lie off its middle, lastingly, along all
-    /// of one side: a standard deviation, mm.
-    fn room(self) -> f64 {
-        if self.width > WIDE_MM {
-            // Anywhere in it.
-            self.width / 12.0_f64.sqrt()
-        } else {
-            0.0
-        }
-    }
-}
-
-/// The key line there, along the normal.
-fn to_middle(e: &Edge, at: Point, key: &EdgeMap) -> Option<Line> {
-    let step = 0.03;
-    // A narrow line is met no farther off than `near` steps, a wide one from
-    // either side of it.
-    let (near, reach) = (28, 42);
-    let mut best: Option<Line> = None;
-    let mut entered: Option<f64> = None;
-    let mut before: Option<(f64, f64)> = None;
-    for i in -reach..=reach {
-        let t = f64::from(i) * step;
-        let d = key.at(at + e.normal * t);
-        if let Some((t0, d0)) = before {
-            let cross = t0 + (t - t0) * d0 / (d0 - d);
-            if d0 >= 0.0 && d < 0.0 {
-                entered = Some(cross);
-            } else if d0 < 0.0
-                && d >= 0.0
-                && let Some(from) = entered.take()
-            {
-                let parallel = |t: f64| {
-                    key.sample(at + e.normal * t).is_some_and(|s| {
-                        s.slope.dot(e.normal).abs() > 0.8 * s.slope.norm().max(0.5)
-                    })
-                };
-                let width = cross - from;
-                let met = width > WIDE_MM || from.abs().max(cross.abs()) < step * f64::from(near);
-                if met && width < WIDEST_MM && parallel(from) && parallel(cross) {
-                    let middle = (from + cross) / 2.0;
-                    if best.is_none_or(|b| middle.abs() < b.middle.abs()) {
-                        best = Some(Line { middle, width });
-                    }
-                }
-            }
-        }
-        before = Some((t, d));
-    }
-    best
 }
 
 /// Where the outline runs along lines best from a start.
@@ -358,19 +250,9 @@ impl Met {
     }
 }
 
-/// Which way an outline faces: right, up, left, down.
-fn side(normal: Point) -> usize {
-    match (normal.x.abs() > normal.y.abs(), normal.x + normal.y > 0.0) {
-        (true, true) => 0,
-        (false, true) => 1,
-        (true, false) => 2,
-        (false, false) => 3,
-    }
-}
-
 /// One step of iteratively reweighted least squares (Tukey's biweight of
 /// half-width `3 width`): shift, turn, stretch and a common retreat.
-fn fit(edges: &[Edge], key: &EdgeMap, ride: &Ride, width: f64) -> Fit {
+fn fit(edges: &[Edge], key: &EdgeMap, ride: &Ride, width: f64, crosses: [bool; 4]) -> Fit {
     let mut normal = SMatrix::<f64, N, N>::zeros();
     let mut right = SVector::<f64, N>::zeros();
     let mut rows = Vec::new();
@@ -390,7 +272,7 @@ fn fit(edges: &[Edge], key: &EdgeMap, ride: &Ride, width: f64) -> Fit {
             n.x * q.y + n.y * q.x,
             1.0,
         ]);
-        let room = line.room();
+        let room = line.room(crosses[side(n)]);
         rows.push(Met {
             row,
             off: line.middle,
@@ -437,8 +319,7 @@ fn fit(edges: &[Edge], key: &EdgeMap, ride: &Ride, width: f64) -> Fit {
         out.by[i] += solution[i];
     }
     let inverse = normal.try_inverse().unwrap_or_else(SMatrix::zeros);
-    let mut tiles: std::collections::BTreeMap<(i64, i64), (SVector<f64, N>, f64)> =
-        std::collections::BTreeMap::new();
+    let mut tiles: BTreeMap<(i64, i64), (SVector<f64, N>, f64)> = BTreeMap::new();
     // What lies off the middle of wide lines does so along a whole side: that is
     // no scatter about the line.
     let mut sides = [SVector::<f64, N>::zeros(); 4];

@@ -28,6 +28,10 @@ struct Args {
     /// Edges retreat by up to this over the run, mm (registration only).
     #[arg(long, default_value_t = 0.0)]
     retreat: f64,
+    /// The colours' inks cover up to this share of what lies under them (registration and
+    /// separation).
+    #[arg(long, default_value_t = 0.0)]
+    body: f64,
     /// Blocks lie up to 3 mm and 10 mrad off the key, on proofs too (registration only).
     #[arg(long)]
     far: bool,
@@ -152,6 +156,7 @@ fn main() -> Result<()> {
                 two_up: args.two_up,
                 retreat_mm: args.retreat,
                 far: args.far,
+                body: args.body,
                 no_proofs: args.no_proofs,
                 design,
             })?;
@@ -207,6 +212,7 @@ fn main() -> Result<()> {
                 sheets: args.sheets.unwrap_or(2),
                 dpi: args.dpi,
                 difficulty,
+                body: args.body,
                 tuning: args.tuning,
                 design,
                 no_proofs: args.no_proofs,
