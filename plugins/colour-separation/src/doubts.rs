@@ -159,6 +159,16 @@ pub(crate) fn clipped(sheet: &Sheet<'_>) -> Vec<Ends> {
     out
 }
 
+/// Whether nearly nothing of a block's shape was printed.
+pub(crate) fn absent(tally: &BlockTally) -> bool {
+    tally.shape > 0.0 && tally.both < 0.05 * tally.shape
+}
+
+/// Says of a sheet that a block is not on it.
+pub(crate) fn skipped(block: &str) -> String {
+    format!("block {block} did not print on this sheet: its ink is not where its shape lies")
+}
+
 /// What is doubtful of a block's figures; empty if nothing.
 pub(crate) fn of_block(sheet: &Sheet<'_>, n: usize, tally: &BlockTally, ends: &[Ends]) -> String {
     let block = &sheet.blocks[n];
@@ -166,7 +176,7 @@ pub(crate) fn of_block(sheet: &Sheet<'_>, n: usize, tally: &BlockTally, ends: &[
     if let Some(why) = &block.place.why {
         out.push(format!("{}: {why}", block.place.basis()));
     }
-    if tally.shape > 0.0 && tally.both < 0.05 * tally.shape {
+    if absent(tally) {
         out.push("its ink is not on the sheet".to_owned());
     }
     let e = ends[n];

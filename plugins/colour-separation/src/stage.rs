@@ -249,6 +249,9 @@ impl Stage for ColourSeparation {
             out.row(SHEETS, tables::sheet_row(image, &sheet, tally, &s, paper))?;
             for (n, block) in sheet.blocks.iter().enumerate() {
                 let why = doubts::of_block(&sheet, n, &tally.blocks[n], &clipped);
+                if image == "whole" && doubts::absent(&tally.blocks[n]) {
+                    out.note(Level::Warning, &doubts::skipped(&block.name));
+                }
                 let row = tables::block_row(image, &sheet, n, &tally.blocks[n], paper, &why);
                 out.row(BLOCKS, row)?;
                 // Of several images each has its own gradation.

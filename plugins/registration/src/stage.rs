@@ -27,7 +27,7 @@ use crate::tables::{self, BLOCKS, SHEETS};
 pub(crate) struct Registration {
     pub(crate) settings: Settings,
     pub(crate) project: Project,
-    known: Option<Vec<Known>>,
+    pub(crate) known: Option<Vec<Known>>,
     /// By block of the record: edges that lay free where no proof shows it.
     free: Vec<Vec<Edge>>,
     pub(crate) learning: Mutex<Learning>,
