@@ -9,10 +9,11 @@ use std::collections::BTreeMap;
 
 use nalgebra::{DMatrix, DVector};
 use restrike_ops::grid::Grid;
+use restrike_ops::overprints::Subset;
 use restrike_stage::Point;
 
 use crate::gaussian::dot;
-use crate::pieces::Pieces;
+use crate::pieces::{DARK_SD, Pieces};
 use crate::sheet::Block;
 
 /// How far the paper may be off, in logarithm.
@@ -31,6 +32,8 @@ const PASSES: usize = 6;
 const CONTRAST_SD: f64 = 0.012;
 /// Fewest cells that tell a strength by contrast.
 const CELLS: usize = 8;
+/// The same for an ink whose strength is from where it lies alone.
+const BARE: usize = 3;
 /// A piece's mean colour is known so well at best, and one pixel's.
 const PIECE_SD: f64 = 0.006;
 const PIXEL_SD: f64 = 0.06;
@@ -58,8 +61,11 @@ impl Fields {
             let variance = PIECE_SD * PIECE_SD + PIXEL_SD * PIXEL_SD / p.count;
             // A few pieces off by much are something else.
             let off = p.beyond.iter().map(|v| v * v).sum::<f64>();
-            let weight = 1.0 / variance / (1.0 + off / (0.2 * 0.2));
+            let robust = 1.0 / (1.0 + off / (0.2 * 0.2));
             for c in 0..3 {
+                // In the dark flare and an ink's own light pass for strength.
+                let dark = DARK_SD / p.light[c].max(DARK_SD);
+                let weight = robust / (variance + dark * dark);
                 let mut row = vec![(c, -1.0)];
                 for (n, b) in blocks.iter().enumerate() {
                     if p.shapes.has(n) {
@@ -217,6 +223,10 @@ fn contrast(blocks: &[Block], pieces: &Pieces, n: usize) -> Option<(f64, f64)> {
             continue;
         }
         let without = p.shapes.flipped(n);
+        // Where layers do not add up only bare paper tells.
+        if blocks[n].anchored && without != Subset(0) {
+            continue;
+        }
         let Some(q) = pieces.map.get(&(p.cell, without.0)) else {
             continue;
         };
@@ -232,7 +242,7 @@ fn contrast(blocks: &[Block], pieces: &Pieces, n: usize) -> Option<(f64, f64)> {
         let variance = CONTRAST_SD * CONTRAST_SD + pixels + others * others;
         found.push((dot(more, a) / aa, aa / variance));
     }
-    if found.len() < CELLS {
+    if found.len() < if blocks[n].anchored { BARE } else { CELLS } {
         return None;
     }
     // A weighted mean, twice without what lies far off.

@@ -11,6 +11,7 @@ use restrike_ops::overprint_model::{Measured, OverprintModel};
 use restrike_ops::overprints::Subset;
 use restrike_ops::stats::median;
 
+use crate::alone::anchor;
 use crate::fields::Fields;
 use crate::gaussian::dot;
 use crate::inks::{Ink, Inks, Overprint, printed_in};
@@ -40,6 +41,8 @@ const THIN: f64 = 0.3;
 /// A reference impression, as far as it is needed.
 struct Seen {
     pieces: Pieces,
+    /// By block: whether its strength is from where it lies alone.
+    anchored: Vec<bool>,
     paper: [f64; 3],
 }
 
@@ -101,14 +104,17 @@ impl Mean {
 
 impl Learning {
     /// Takes a reference impression in.
-    pub(crate) fn add(&mut self, sheet: &Sheet<'_>) {
+    pub(crate) fn add(&mut self, sheet: &mut Sheet<'_>) {
+        let mut pieces = Pieces::of(sheet);
+        if anchor(sheet, &pieces) {
+            pieces = Pieces::of(sheet);
+        }
         if self.blocks.is_empty() {
             self.blocks.clone_from(&sheet.blocks);
         }
         if self.blocks.len() != sheet.blocks.len() {
             return;
         }
-        let mut pieces = Pieces::of(sheet);
         pieces.map.retain(|_, p| usable(p, &sheet.blocks));
         // Pieces are held against the first sheet's inks, so that all sheets say the same.
         for p in pieces.map.values_mut() {
@@ -122,6 +128,7 @@ impl Learning {
             }
         }
         self.sheets.push(Seen {
+            anchored: sheet.blocks.iter().map(|b| b.anchored).collect(),
             pieces,
             paper: sheet.log_paper(sheet.area.centre()).map(libm::exp),
         });
@@ -193,7 +200,7 @@ impl Learning {
     fn solve(&mut self) -> BTreeMap<u32, Vec<Mean>> {
         let mut beyond: BTreeMap<u32, [f64; 3]> = BTreeMap::new();
         let mut found = BTreeMap::new();
-        for _ in 0..TURNS {
+        for turn in 0..TURNS {
             found = BTreeMap::<u32, Vec<Mean>>::new();
             for s in &self.sheets {
                 let mut less = s.pieces.clone();
@@ -205,6 +212,16 @@ impl Learning {
                         }
                         p.label = p.shapes;
                     }
+                }
+                for (b, anchored) in self.blocks.iter_mut().zip(&s.anchored) {
+                    b.anchored = *anchored;
+                }
+                if turn == 0 {
+                    // These would be fitted by another strength of the ink under or over them.
+                    less.map.retain(|_, p| {
+                        p.shapes.count() < 2
+                            || !(0..s.anchored.len()).any(|n| s.anchored[n] && p.shapes.has(n))
+                    });
                 }
                 let fields = Fields::fit(&self.blocks, &less);
                 let mut values: BTreeMap<u32, Vec<(f64, [f64; 3])>> = BTreeMap::new();

@@ -2,6 +2,7 @@
 //!
 //! See the README for what is told apart and how.
 
+mod alone;
 mod blur;
 mod doubts;
 mod fields;

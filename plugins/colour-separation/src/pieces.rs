@@ -24,7 +24,7 @@ const RIM_MM: f64 = 0.1;
 const PAPER_SD: [f64; 2] = [0.025, 0.01];
 /// Flare and a scanner's black level leave so much light unknown in each channel, as a share
 /// of full scale: in dark overprints it passes for ink.
-const DARK_SD: f64 = 0.003;
+pub(crate) const DARK_SD: f64 = 0.003;
 /// Mean strength of a piece about what is expected, relative; of a gradation.
 const STRENGTH_SD: f64 = 0.1;
 const FADE_SD: f64 = 0.25;
@@ -57,7 +57,7 @@ pub(crate) struct Piece {
     /// Mean absorption beyond what the shapes say.
     pub(crate) beyond: [f64; 3],
     /// Mean reflectance.
-    light: [f64; 3],
+    pub(crate) light: [f64; 3],
     /// Mean strength expected of each block.
     pub(crate) strength: Vec<f64>,
     /// Mean distance to each block's edge, mm.

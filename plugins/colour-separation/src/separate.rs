@@ -3,6 +3,7 @@
 use restrike_ops::overprints::Subset;
 use restrike_stage::{Raster, Rect};
 
+use crate::alone::anchor;
 use crate::fields::Fields;
 use crate::pieces::Pieces;
 use crate::pixel::{Answer, Noise, Reader};
@@ -51,7 +52,10 @@ pub(crate) fn separate(
     factor: usize,
     stop: &dyn Fn() -> bool,
 ) -> Option<Separated> {
-    let pieces = Pieces::of(sheet);
+    let mut pieces = Pieces::of(sheet);
+    if anchor(sheet, &pieces) {
+        pieces = Pieces::of(sheet);
+    }
     let fields = Fields::fit(&sheet.blocks, &pieces);
     let noise = noise(sheet, &pieces);
     let rims = rims(sheet, &fields);

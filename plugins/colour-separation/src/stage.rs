@@ -181,8 +181,8 @@ impl Stage for ColourSeparation {
         let placement = placement(&input)?;
         let area = self.area(&input, &placement);
         let shapes = self.mended.of(shapes, &placement);
-        if let Some(sheet) = Sheet::new(input.scan, &placement, &shapes, area, None) {
-            learning.add(&sheet);
+        if let Some(mut sheet) = Sheet::new(input.scan, &placement, &shapes, area, None) {
+            learning.add(&mut sheet);
         }
         Ok(())
     }

@@ -26,6 +26,8 @@ const PAPER_SD: f64 = 0.05;
 const STRENGTH_SD: f64 = 0.15;
 /// The same for a block printed with a gradation.
 const FADE_SD: f64 = 0.5;
+/// From so much veil on the key's light is another than the inks' together.
+const VEIL: f64 = 0.005;
 
 /// Fields over the sheet.
 #[derive(Debug, Clone, PartialEq)]
@@ -119,7 +121,7 @@ impl Local {
                 if !area.contains(p) {
                     continue;
                 }
-                if !inside(layers, state, p, edge, &mut ink) {
+                if !inside(layers, state, p, edge, &mut ink) || veiled(state, &ink) {
                     continue;
                 }
                 let value = level.pixel(x, y);
@@ -203,6 +205,15 @@ impl Local {
     }
 }
 
+/// Whether a block takes from the key's darkness here: their inks do not add up.
+fn veiled(state: &State, ink: &[f64]) -> bool {
+    ink[state.key_at] > 0.0
+        && ink
+            .iter()
+            .zip(&state.veil)
+            .any(|(i, v)| *i > 0.0 && v.abs() > VEIL)
+}
+
 /// Absorptions of the blocks' inks on this sheet: an edition may be printed in
 /// other inks than the proofs, and inks fade. Channel by channel the logarithms
 /// of pixels well inside are linear in them; they are held to the record's.
@@ -224,7 +235,8 @@ pub(crate) fn absorptions(
     for y in (0..h).step_by(stride) {
         for x in (0..w).step_by(stride) {
             let p = level.place(x, y);
-            if !area.contains(p) || !inside(layers, state, p, edge, &mut ink) {
+            if !area.contains(p) || !inside(layers, state, p, edge, &mut ink) || veiled(state, &ink)
+            {
                 continue;
             }
             if ink.iter().all(|i| *i <= 0.0) {

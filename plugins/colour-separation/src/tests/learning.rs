@@ -68,8 +68,8 @@ impl Made {
         let mut learning = Learning::default();
         for scan in &self.scans {
             let area = SIDE.grown(-0.5);
-            let sheet = Sheet::new(scan.view(), &placement, &self.shapes, area, None).unwrap();
-            learning.add(&sheet);
+            let mut sheet = Sheet::new(scan.view(), &placement, &self.shapes, area, None).unwrap();
+            learning.add(&mut sheet);
         }
         learning.finish().unwrap()
     }
