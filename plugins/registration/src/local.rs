@@ -27,7 +27,7 @@ const STRENGTH_SD: f64 = 0.15;
 /// The same for a block printed with a gradation.
 const FADE_SD: f64 = 0.5;
 /// From so much veil on the key's light is another than the inks' together.
-const VEIL: f64 = 0.005;
+const VEIL: f64 = 0.02;
 
 /// Fields over the sheet.
 #[derive(Debug, Clone, PartialEq)]
