@@ -123,6 +123,20 @@ fn pair_row(ground: &Ground, row: Row, a: &Edition, b: &Edition, c: &Compared) -
             blur.0, blur.1
         ));
     }
+    let apart = |e: &Edition, n: usize| e.about.inks.get(n).is_none_or(|i| i.located == 0);
+    let unseen: Vec<&str> = ground
+        .blocks
+        .iter()
+        .enumerate()
+        .filter(|(n, block)| !block.key && (apart(a, *n) || apart(b, *n)))
+        .map(|(_, block)| block.name.as_str())
+        .collect();
+    if !unseen.is_empty() {
+        why.push(format!(
+            "along the edges of {} nothing is compared: not located closely enough on any impression of one edition (table comparison_sheet)",
+            unseen.join(", ")
+        ));
+    }
     if ground.blocks.len() == 1 {
         why.push(
             "the record has the key's shape only: where a colour block lies against the key is not taken out, and its differences name no block"
