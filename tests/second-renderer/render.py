@@ -150,7 +150,7 @@ def turned(p, turn):
     return turn * np.c_[-p[:, 1], p[:, 0]]
 
 
-def render(path, design, seed, order, dpi, only=None, far=False, quality=None):
+def render(path, design, seed, order, dpi, only=None, far=False, quality=None, body=0.0):
     rng = np.random.default_rng(seed)
     px = dpi / 25.4
     w, h = (int((s + 2 * BED_MARGIN) * px) for s in SHEET)
@@ -201,7 +201,10 @@ def render(path, design, seed, order, dpi, only=None, far=False, quality=None):
         through = np.exp(-np.array(INKS[block], np.float32) * np.clip(ink, 0, None)[..., None])
         # A little of the light comes back from the ink itself.
         back = 0.0075 if block == "key" else 0.01
-        light = light * (1 - m) + (light * through + back * (1 - through)) * m
+        # And what it covers of the ground gives the ink's own colour instead.
+        covers = 0.0 if block == "key" else body
+        under = light * (1 - covers) + covers * np.array([0.80, 0.74, 0.60])
+        light = light * (1 - m) + (under * through + back * (1 - through)) * m
         truth[block] = {"dx": move[0], "dy": move[1], "theta": move[2], "strength": strength}
     scan = light * paper + np.array([0.06, 0.06, 0.065]) * (1 - paper)
     scan = np.stack([gaussian_filter(scan[..., k], 0.65 * dpi / 300) for k in range(3)], -1)
@@ -241,6 +244,7 @@ def main():
     ask.add_argument("--inset", type=float, default=1.0, help="where the washes end, mm inside the image")
     ask.add_argument("--sheets", type=int, default=8)
     ask.add_argument("--key-last", action="store_true", help="the key is printed last, not first")
+    ask.add_argument("--body", type=float, default=0.0, help="share of the ground that the colours' inks cover")
     ask.add_argument("--far", action="store_true")
     ask.add_argument("--gaps", type=int, default=0)
     ask.add_argument("--editions", action="store_true")
@@ -253,7 +257,7 @@ def main():
 
     def put(name, design, seed, edition, role, **more):
         path = a.out / "scans" / (name + (".jpg" if more.get("quality") else ".tif"))
-        render(path, design, seed, order, a.dpi, **more)
+        render(path, design, seed, order, a.dpi, body=a.body, **more)
         position = name[3:] if role == "run" else ""
         rows.append(f"scans/{path.name},{name},{edition},{1970 if edition == 'first' else 2026},{position},{role}")
 
