@@ -20,6 +20,7 @@ import numpy as np
 from PIL import Image, ImageDraw
 from scipy.ndimage import gaussian_filter, zoom
 
+PAPER = np.array([0.80, 0.74, 0.60])
 OVERSAMPLED = 3
 SHEET = np.array([190.0, 134.0])
 IMAGE = np.array([160.0, 104.0])
@@ -167,7 +168,7 @@ def render(path, design, seed, order, dpi, only=None, far=False, quality=None, b
         return np.asarray(image.reduce(OVERSAMPLED), np.float32) / 255
 
     paper = mask([(rectangle(*SHEET), 1)], lambda p: p)[..., None]
-    light = np.ones((h, w, 3), np.float32) * np.array([0.80, 0.74, 0.60]) * rng.uniform(0.96, 1.02)
+    light = np.ones((h, w, 3), np.float32) * PAPER * rng.uniform(0.96, 1.02)
     texture = 1 + 0.012 * noise(rng, (h, w), (3, 3), 2) + 0.005 * rng.normal(size=(h, w))
     light *= (texture + 0.015 * noise(rng, (h, w), (80, 80), 20))[..., None]
     placed = (rng.normal() * 0.15, rng.normal() * 0.15, rng.normal() * 1e-3)
@@ -203,7 +204,7 @@ def render(path, design, seed, order, dpi, only=None, far=False, quality=None, b
         back = 0.0075 if block == "key" else 0.01
         # And what it covers of the ground gives the ink's own colour instead.
         covers = 0.0 if block == "key" else body
-        under = light * (1 - covers) + covers * np.array([0.80, 0.74, 0.60])
+        under = light * (1 - covers) + covers * PAPER
         light = light * (1 - m) + (under * through + back * (1 - through)) * m
         truth[block] = {"dx": move[0], "dy": move[1], "theta": move[2], "strength": strength}
     scan = light * paper + np.array([0.06, 0.06, 0.065]) * (1 - paper)

@@ -426,7 +426,7 @@ pub struct Trial {
     /// Blocks lie up to 3 mm and 10 mrad off the key, on proofs too.
     pub far: bool,
     /// Largest body of the colours' inks.
-    pub body: f64,
+    pub body: Option<f64>,
     /// No proofs: shapes from a reference impression.
     pub no_proofs: bool,
     /// Only this design, counted from 0.

@@ -332,7 +332,7 @@ pub struct Trial {
     /// How hard.
     pub difficulty: Difficulty,
     /// Largest body of the colours' inks.
-    pub body: f64,
+    pub body: Option<f64>,
     /// The designs for tuning.
     pub tuning: bool,
     /// Only this one of the designs, from 0.
@@ -369,7 +369,7 @@ pub fn report(t: Trial) -> Result<Report> {
             proofs: !t.no_proofs,
             ..RunSpec::new(b.difficulty)
         };
-        run.knobs.body = run.knobs.body.max(t.body);
+        run.knobs.body = t.body.unwrap_or(run.knobs.body);
         let specs: Vec<SheetSpec> = run.sheets(&design);
         let scans = folder.path().join("scans");
         restrike_synth::write_run(&design, &specs, &scans).map_err(|e| anyhow!("{e}"))?;

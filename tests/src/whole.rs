@@ -38,7 +38,7 @@ pub struct Batch {
     /// Blocks land up to 3 mm and 10 mrad from where their proofs have them.
     pub far: bool,
     /// Largest body of the colours' inks.
-    pub body: f64,
+    pub body: Option<f64>,
 }
 
 /// Families and seeds the figures are reported on, and whether two-up; no stage
@@ -72,7 +72,7 @@ pub fn batches(
             blocks: false,
             changes: Vec::new(),
             far: false,
-            body: 0.0,
+            body: None,
         })
 }
 
@@ -194,7 +194,7 @@ pub fn measure(batch: &Batch, stages: &[&str]) -> Result<Measured> {
         changes: batch.changes.clone(),
         ..RunSpec::new(batch.difficulty)
     };
-    run.knobs.body = run.knobs.body.max(batch.body);
+    run.knobs.body = batch.body.unwrap_or(run.knobs.body);
     if batch.far {
         let k = &mut run.knobs;
         // Each block and the key: against each other up to twice that, and on proofs as well.

@@ -383,10 +383,10 @@ fn lasting(design: &Design, k: &Knobs, set: u64) -> Vec<BlockState> {
                 }),
                 recut: None,
                 absorption: None,
-                body: match b.key {
-                    true => 0.0,
-                    false if k.body > 0.0 => k.body * rng.range(0.3, 1.0),
-                    false => 0.0,
+                body: if b.key || k.body <= 0.0 {
+                    0.0
+                } else {
+                    k.body * rng.range(0.3, 1.0)
                 },
             }
         })

@@ -7,7 +7,7 @@
 //! two differ it is taken from there, and the overprint is what is to be learned.
 
 use restrike_ops::overprints::Subset;
-use restrike_ops::stats::median;
+use restrike_ops::stats::{mad_sigma, median};
 
 use crate::gaussian::dot;
 use crate::pieces::Pieces;
@@ -24,11 +24,11 @@ const CLEARLY: f64 = 3.0;
 /// What a piece shows beside the ink's colour, as a share of that: another ink is there.
 const BESIDE: f64 = 0.2;
 
-/// Puts the strengths of inks right that lie alone with another than registration found.
-/// Returns whether there were any.
-pub(crate) fn anchor(sheet: &mut Sheet<'_>, pieces: &Pieces) -> bool {
+/// Puts the strengths of inks right that lie alone with another than registration found, of
+/// the blocks that `of` names. Returns whether there were any.
+pub(crate) fn anchor(sheet: &mut Sheet<'_>, pieces: &Pieces, of: &[bool]) -> bool {
     let strengths: Vec<Option<f64>> = (0..sheet.blocks.len())
-        .map(|n| another(sheet, pieces, n))
+        .map(|n| another(sheet, pieces, n).filter(|_| of[n]))
         .collect();
     for (block, strength) in sheet.blocks.iter_mut().zip(&strengths) {
         if let Some(s) = strength {
@@ -59,6 +59,7 @@ fn another(sheet: &Sheet<'_>, pieces: &Pieces, n: usize) -> Option<f64> {
         if p.shapes != alone {
             continue;
         }
+        // Whatever is called there: with the wrong strength it may pass for another overprint.
         let all = [0, 1, 2].map(|c| p.beyond[c] + p.strength[n] * a[c]);
         let strength = dot(all, a) / aa;
         let beside = [0, 1, 2].map(|c| all[c] - strength * a[c]);
@@ -72,9 +73,8 @@ fn another(sheet: &Sheet<'_>, pieces: &Pieces, n: usize) -> Option<f64> {
     }
     let usual = usual / count;
     let middle = median(&found)?;
-    let off: Vec<f64> = found.iter().map(|s| (s - middle).abs()).collect();
     #[allow(clippy::cast_precision_loss)]
-    let scatter = 1.4826 * median(&off)? / (found.len() as f64).sqrt();
+    let scatter = mad_sigma(&found)? / (found.len() as f64).sqrt();
     let se = libm::hypot(PAPER_SD / aa.sqrt(), scatter);
     let apart = (middle - usual).abs();
     (apart > APART * usual && apart > CLEARLY * se).then_some(middle)

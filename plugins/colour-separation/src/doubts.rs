@@ -164,9 +164,11 @@ pub(crate) fn absent(tally: &BlockTally) -> bool {
     tally.shape > 0.0 && tally.both < 0.05 * tally.shape
 }
 
-/// Says of a sheet that a block is not on it.
+/// Says of a sheet that a block is not where it should be.
 pub(crate) fn skipped(block: &str) -> String {
-    format!("block {block} did not print on this sheet: its ink is not where its shape lies")
+    format!(
+        "block {block} is not where it should lie: not printed on this sheet, or printed elsewhere"
+    )
 }
 
 /// What is doubtful of a block's figures; empty if nothing.

@@ -144,7 +144,11 @@ impl Fields {
             for (n, level) in levels.iter_mut().enumerate() {
                 if let (Some(level), Some(even)) = (level, even[n]) {
                     let found = mean(pieces, &values, n);
-                    *level += between(even, found, blocks[n].absorption) - found;
+                    // No farther than strengths vary: where cells are held by what they show
+                    // the level would run away, and take those along that show little.
+                    let room = EVEN_SD * even.0;
+                    *level = (*level + between(even, found, blocks[n].absorption) - found)
+                        .clamp(even.0 - room, even.0 + room);
                 }
             }
             values = solve(&levels);

@@ -46,6 +46,26 @@ struct Seen {
     paper: [f64; 3],
 }
 
+impl Seen {
+    /// The blocks as they are on this sheet.
+    fn blocks(&self, all: &[Block]) -> Vec<Block> {
+        let mut out = all.to_vec();
+        for (b, anchored) in out.iter_mut().zip(&self.anchored) {
+            b.anchored = *anchored;
+        }
+        out
+    }
+
+    /// Leaves out overprints of inks whose strength is from where they lie alone: they would be
+    /// fitted by another strength.
+    fn leave_out_overprints(&self, pieces: &mut Pieces) {
+        pieces.map.retain(|_, p| {
+            p.shapes.count() < 2
+                || !(0..self.anchored.len()).any(|n| self.anchored[n] && p.shapes.has(n))
+        });
+    }
+}
+
 /// Reference impressions.
 #[derive(Default)]
 pub(crate) struct Learning {
@@ -106,7 +126,7 @@ impl Learning {
     /// Takes a reference impression in.
     pub(crate) fn add(&mut self, sheet: &mut Sheet<'_>) {
         let mut pieces = Pieces::of(sheet);
-        if anchor(sheet, &pieces) {
+        if anchor(sheet, &pieces, &vec![true; sheet.blocks.len()]) {
             pieces = Pieces::of(sheet);
         }
         if self.blocks.is_empty() {
@@ -213,17 +233,10 @@ impl Learning {
                         p.label = p.shapes;
                     }
                 }
-                for (b, anchored) in self.blocks.iter_mut().zip(&s.anchored) {
-                    b.anchored = *anchored;
-                }
                 if turn == 0 {
-                    // These would be fitted by another strength of the ink under or over them.
-                    less.map.retain(|_, p| {
-                        p.shapes.count() < 2
-                            || !(0..s.anchored.len()).any(|n| s.anchored[n] && p.shapes.has(n))
-                    });
+                    s.leave_out_overprints(&mut less);
                 }
-                let fields = Fields::fit(&self.blocks, &less);
+                let fields = Fields::fit(&s.blocks(&self.blocks), &less);
                 let mut values: BTreeMap<u32, Vec<(f64, [f64; 3])>> = BTreeMap::new();
                 for p in s.pieces.map.values() {
                     if p.shapes.count() < 2 || p.shapes.count() > DEEPEST {
@@ -271,7 +284,9 @@ impl Learning {
         let mut means = Vec::new();
         let alone = Subset(0).flipped(n);
         for s in &self.sheets {
-            let fields = Fields::fit(&self.blocks, &s.pieces);
+            let mut plain = s.pieces.clone();
+            s.leave_out_overprints(&mut plain);
+            let fields = Fields::fit(&s.blocks(&self.blocks), &plain);
             let mut m = Mean::default();
             for p in s.pieces.map.values().filter(|p| p.shapes == alone) {
                 if p.strength[n] < THIN {

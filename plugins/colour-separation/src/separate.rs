@@ -53,7 +53,11 @@ pub(crate) fn separate(
     stop: &dyn Fn() -> bool,
 ) -> Option<Separated> {
     let mut pieces = Pieces::of(sheet);
-    if anchor(sheet, &pieces) {
+    // Where no overprint of an ink is learned its layers have to add up.
+    let learned: Vec<bool> = (0..sheet.blocks.len())
+        .map(|n| sheet.has_overprint_of(n))
+        .collect();
+    if anchor(sheet, &pieces, &learned) {
         pieces = Pieces::of(sheet);
     }
     let fields = Fields::fit(&sheet.blocks, &pieces);

@@ -296,6 +296,11 @@ impl<'a> Sheet<'a> {
         self.overprints.is_empty()
     }
 
+    /// Whether an overprint of this block is known whose inks do not.
+    pub(crate) fn has_overprint_of(&self, n: usize) -> bool {
+        self.overprints.keys().any(|set| Subset(*set).has(n))
+    }
+
     /// Whether the inks of an overprint do.
     pub(crate) fn adds_up_to(&self, set: Subset) -> bool {
         !self.overprints.contains_key(&set.0)

@@ -255,7 +255,10 @@ impl Stage for ColourSeparation {
                 let row = tables::block_row(image, &sheet, n, &tally.blocks[n], paper, &why);
                 out.row(BLOCKS, row)?;
                 // Of several images each has its own gradation.
-                if block.fade && (image != "whole" || named.is_empty()) {
+                if block.fade
+                    && (image != "whole" || named.is_empty())
+                    && !doubts::absent(&tally.blocks[n])
+                {
                     let centre = self
                         .project
                         .images

@@ -115,7 +115,8 @@ impl Tally {
             t.seen += f64::from(u8::from(told.has(n)));
             t.shape += f64::from(u8::from(shape));
             if !label {
-                // Where a gradation has faded out its profile goes on with nothing.
+                // Where a gradation has faded out its profile goes on with nothing. (A void counts
+                // too; voids are few.)
                 if b.fade && answer.sure && !answer.strange && !here.near.has(n) {
                     t.tiles.entry(cell).or_default().count += 1.0;
                 }

@@ -134,8 +134,10 @@ pub(crate) fn align(
                     rules.quota / 5
                 },
                 band: (if finest { 3.0 } else { 2.2 }) * level.pixel,
+                // Neighbouring pixels say the same; but fine pixels' bands about the edges
+                // are narrow, and farther apart too few of them would be left.
                 stride: if *f == 1 {
-                    ((0.17 / level.pixel).round() as usize).clamp(1, 4)
+                    ((0.17 / level.pixel).round() as usize).clamp(1, 2)
                 } else {
                     1
                 },

@@ -147,6 +147,9 @@ struct Here {
     through: [f64; 3],
     /// Absorption times local strength: transmittance is exp(-this x strength).
     ink: [f64; 3],
+    /// What it takes from the key's darkness where it covers: its veil by how much ink there is.
+    veil: f64,
+    laid: f64,
     near: bool,
     /// Whether its edge here is one: the fading side of a gradation is none.
     edge: bool,
@@ -164,12 +167,14 @@ impl Model<'_> {
             + 0.5 * STEP * state.sigma * self.pixel;
         let mut here = [Here::default(); MOST];
         let mut count = 0;
-        for (n, layer) in self.layers.iter().enumerate() {
+        for n in 0..self.layers.len() {
             out.near[n] = false;
             out.by_place[n] = [[0.0; 2]; 3];
             out.by_distance[n] = [0.0; 3];
             out.by_strength[n] = [0.0; 3];
             out.by_veil[n] = [0.0; 3];
+        }
+        for (n, layer) in self.layers.iter().enumerate() {
             let b = state.block_place(n, k);
             let d = layer.distance(b, reach + state.retreat[n].abs()) + state.retreat[n];
             if d > reach {
@@ -184,8 +189,13 @@ impl Model<'_> {
             if count == MOST {
                 break;
             }
+            // A solid's worth of ink has all of the body; a little thinner one has less (how that
+            // changes with its strength is left out: over the key it is small).
+            let laid = (strength * state.strength[n]).clamp(0.0, 1.0);
             here[count] = Here {
                 layer: n,
+                veil: state.veil[n] * laid,
+                laid,
                 place: b,
                 through,
                 ink,
@@ -216,14 +226,10 @@ impl Model<'_> {
         if close == 0 {
             out.value = ground;
         } else {
-            let veil: f64 = here
-                .iter()
-                .filter(|h| !apart(h))
-                .map(|h| state.veil[h.layer])
-                .sum();
+            let veil: f64 = here.iter().filter(|h| !apart(h)).map(|h| h.veil).sum();
             let veiled = self.blurred(state, &near[..close], ground, veil, out);
             for h in here.iter().filter(|h| !apart(h)) {
-                out.by_veil[h.layer] = veiled;
+                out.by_veil[h.layer] = veiled.map(|v| v * h.laid);
             }
         }
         for h in here.iter().filter(|h| !apart(h)) {
@@ -278,7 +284,7 @@ impl Model<'_> {
                     (j as f64 - (TAPS / 2) as f64) * h,
                 );
                 let offset = self.steps[0] * u + self.steps[1] * v;
-                // Light as if the key were not there, and how much of it the key lets through.
+                // Light as if the key were not there, and what share of the key's darkening is lost.
                 let mut light = ground;
                 let mut lost = veil;
                 for (n, l) in near.iter().enumerate() {
@@ -301,7 +307,7 @@ impl Model<'_> {
                     };
                     cover[n] = (c, rate, slope);
                     if Some(n) != key {
-                        lost += c * state.veil[l.layer];
+                        lost += c * l.veil;
                         for ch in 0..3 {
                             light[ch] *= 1.0 - c * (1.0 - l.through[ch]);
                         }
@@ -332,9 +338,9 @@ impl Model<'_> {
                             let others = g * light[ch] / own.max(1e-9);
                             let key = 1.0 - (1.0 - lost) * taken[ch];
                             let veil = g * light[ch] * taken[ch];
-                            out.by_veil[l.layer][ch] += veil * c;
+                            out.by_veil[l.layer][ch] += veil * c * l.laid;
                             (
-                                -others * key * (1.0 - l.through[ch]) + veil * state.veil[l.layer],
+                                -others * key * (1.0 - l.through[ch]) + veil * l.veil,
                                 others * key * c,
                             )
                         };

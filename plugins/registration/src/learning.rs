@@ -150,7 +150,8 @@ impl Registration {
         let mut blocks = std::mem::take(&mut learning.blocks);
         blocks.sort_by_key(|b| b.part.order);
         if blocks.is_empty() && self.known.is_some() {
-            // What a reference shows of them is worse, and the record's other parts are theirs.
+            // What a reference shows of them is worse; and fine lines and inks of the record were
+            // learned with these shapes.
             out.note(
                 Grade::Info,
                 "no proof of a single block is in the list (role `proof:BLOCK`): the blocks' shapes are those of the record that the config names",

@@ -22,13 +22,16 @@ const WIDEST_MM: f64 = 1.1;
 /// anywhere: along a frame colours are often cut back to its inner side (common
 /// practice, no source).
 const WIDE_MM: f64 = 0.7;
-/// An outline crosses lines if more than this share of it lies farther off than this from
-/// what is usual where it faces the same way. On designs that the stage is tuned on true
-/// ones came to 0.33 at most and mostly under 0.2, washes across a border to 0.35 and more. A
-/// piece of outline needs so many places to be judged, and lines are met so near, mm.
+/// An outline crosses lines if more than this share of it lies farther off than this, mm, from
+/// what is usual where it faces the same way. On designs that the stage is tuned on nearly all
+/// true ones stay under 0.2, a few come to 0.33 (their lines then weigh less); washes across a
+/// border had 0.35 and more.
 const CROSSING: f64 = 0.3;
 const OFF_MM: f64 = 0.06;
+/// A piece of outline needs so many places to be judged, and a side so many pieces.
 const PLACES: f64 = 6.0;
+const PIECES: usize = 5;
+/// Lines are met so near, mm.
 const MET_MM: f64 = 0.36;
 /// Side of the pieces that are taken to be independent, mm.
 const TILE_MM: f64 = 6.0;
@@ -172,13 +175,14 @@ pub(crate) fn crossing(edges: &[Edge], key: &EdgeMap, ride: &Ride) -> [bool; 4] 
             below += m.1;
             2.0 * below >= all
         });
-        usual.is_some_and(|usual| {
-            let off: f64 = means
-                .iter()
-                .filter(|m| (m.0 - usual.0).abs() > OFF_MM)
-                .map(|m| m.1)
-                .sum();
-            off > CROSSING * all
-        })
+        means.len() >= PIECES
+            && usual.is_some_and(|usual| {
+                let off: f64 = means
+                    .iter()
+                    .filter(|m| (m.0 - usual.0).abs() > OFF_MM)
+                    .map(|m| m.1)
+                    .sum();
+                off > CROSSING * all
+            })
     })
 }

@@ -1,4 +1,4 @@
-//! What is held to be likely of a block before looking.
+//! What a block's parameters are before the sheet is looked at.
 
 use crate::state::RIDE;
 

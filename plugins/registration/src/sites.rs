@@ -41,6 +41,8 @@ pub(crate) struct Choice {
 /// learned from, was not seen there, mm. (Shapes from one impression share its
 /// coordinates.)
 const UNSEEN_MM: f64 = 0.12;
+/// From so much veil on an edge under the key is looked at.
+const BODY: f64 = 0.02;
 /// What was under the key there by this much is not known, mm.
 const HIDDEN_MM: f64 = 0.03;
 /// So far from where the shape was closed under the key its edge may truly lie, mm.
@@ -84,8 +86,8 @@ impl Sites {
                     } else if out_of_reach[n] > 0 {
                         out_of_reach[n] -= 1;
                         continue;
-                    } else if key < -1.3 * level.pixel {
-                        // Nothing to be seen of it under the key.
+                    } else if key < -1.3 * level.pixel && state.veil[n] < BODY {
+                        // A transparent ink changes the key's darkness by less than its mottle does.
                         continue;
                     } else {
                         let b = state.block_place(n, k);

@@ -136,7 +136,7 @@ impl State {
             self.retreat[layer] += by[s.retreat];
             self.strength[layer] = (self.strength[layer] + by[s.strength]).clamp(0.02, 4.0);
             if let Some(at) = s.veil {
-                self.veil[layer] = (self.veil[layer] + by[at]).clamp(-0.1, 0.4);
+                self.veil[layer] = (self.veil[layer] + by[at]).clamp(-0.03, 0.3);
             }
         }
         self.sigma = (self.sigma + by[self.len() - 1]).clamp(0.3, 3.0);

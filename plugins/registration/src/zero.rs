@@ -342,6 +342,11 @@ fn fit(edges: &[Edge], key: &EdgeMap, ride: &Ride, width: f64, crosses: [bool; 4
         let t = tiles.entry(met.tile).or_insert((SVector::zeros(), 0.0));
         t.0 += met.row * (k * met.trust / (width * width) * left);
         t.1 += k;
+        // What crosses a line does not run along it.
+        if crosses[met.side] {
+            used += k * met.trust;
+            continue;
+        }
         used += k;
         spread += k * met.trust * left * left;
         judged += k * met.trust;

@@ -29,9 +29,9 @@ struct Args {
     #[arg(long, default_value_t = 0.0)]
     retreat: f64,
     /// The colours' inks cover up to this share of what lies under them (registration and
-    /// separation).
-    #[arg(long, default_value_t = 0.0)]
-    body: f64,
+    /// separation); not given it is 0, and 0.08 with `--difficulty hard`.
+    #[arg(long)]
+    body: Option<f64>,
     /// Blocks lie up to 3 mm and 10 mrad off the key, on proofs too (registration only).
     #[arg(long)]
     far: bool,
