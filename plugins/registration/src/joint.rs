@@ -14,6 +14,8 @@ use crate::tile_levels::{self, Levels, Tile};
 
 /// Cauchy's constant.
 const CAUCHY: f64 = 2.385;
+/// How uneven an ink's body is, relative.
+const VEIL_SD: f64 = 0.15;
 /// How far a learned edge is off, mm: part of every edge pixel's variance.
 const SHAPE_SD_MM: f64 = 0.012;
 
@@ -328,7 +330,15 @@ impl Joint<'_> {
                 residual[c] = site.value[c] - pixel.value[c];
                 let plain = noise[c] * light(&pixel, c);
                 let edge: f64 = pixel.by_distance.iter().map(|d| d[c] * d[c]).sum();
-                let variance = plain * plain + edge * SHAPE_SD_MM * SHAPE_SD_MM;
+                let veil: f64 = pixel
+                    .by_veil
+                    .iter()
+                    .zip(&state.veil)
+                    .map(|(by, v)| by[c] * v)
+                    .sum();
+                let variance = plain * plain
+                    + edge * SHAPE_SD_MM * SHAPE_SD_MM
+                    + veil * veil * VEIL_SD * VEIL_SD;
                 inverse[c] = 1.0 / variance;
                 // What the piece's levels explain is no misfit.
                 let explained =
