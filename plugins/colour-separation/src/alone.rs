@@ -24,21 +24,25 @@ const CLEARLY: f64 = 3.0;
 /// What a piece shows beside the ink's colour, as a share of that: another ink is there.
 const BESIDE: f64 = 0.2;
 
-/// Puts the strengths of inks right that lie alone with another than registration found, of
-/// the blocks that `of` names. Returns whether there were any.
-pub(crate) fn anchor(sheet: &mut Sheet<'_>, pieces: &Pieces, of: &[bool]) -> bool {
-    let strengths: Vec<Option<f64>> = (0..sheet.blocks.len())
-        .map(|n| another(sheet, pieces, n).filter(|_| of[n]))
-        .collect();
-    for (block, strength) in sheet.blocks.iter_mut().zip(&strengths) {
-        if let Some(s) = strength {
-            block.place.strength = *s;
+/// A sheet's pieces, gathered anew once the strengths of inks are put right that lie alone with
+/// another than registration found. `may` says of which blocks that is to be looked at.
+pub(crate) fn pieces(sheet: &mut Sheet<'_>, may: fn(&Sheet<'_>, usize) -> bool) -> Pieces {
+    let mut pieces = Pieces::of(sheet);
+    let mut anchored = Subset(0);
+    for n in 0..sheet.blocks.len() {
+        if let Some(strength) = another(sheet, &pieces, n).filter(|_| may(sheet, n)) {
+            let place = &mut sheet.blocks[n].place;
+            place.strength = strength;
             // What varies over the sheet is how much of it lies under others.
-            block.place.local_strength.values.fill(1.0);
-            block.anchored = true;
+            place.local_strength.values.fill(1.0);
+            anchored = anchored.flipped(n);
         }
     }
-    strengths.iter().any(Option::is_some)
+    if anchored != Subset(0) {
+        pieces = Pieces::of(sheet);
+        pieces.anchored = anchored;
+    }
+    pieces
 }
 
 /// A block's strength where it lies alone, if that is clearly another than over all it prints.

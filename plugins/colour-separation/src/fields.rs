@@ -228,7 +228,7 @@ fn contrast(blocks: &[Block], pieces: &Pieces, n: usize) -> Option<(f64, f64)> {
         }
         let without = p.shapes.flipped(n);
         // Where layers do not add up only bare paper tells.
-        if blocks[n].anchored && without != Subset(0) {
+        if pieces.anchored.has(n) && without != Subset(0) {
             continue;
         }
         let Some(q) = pieces.map.get(&(p.cell, without.0)) else {
@@ -246,7 +246,7 @@ fn contrast(blocks: &[Block], pieces: &Pieces, n: usize) -> Option<(f64, f64)> {
         let variance = CONTRAST_SD * CONTRAST_SD + pixels + others * others;
         found.push((dot(more, a) / aa, aa / variance));
     }
-    if found.len() < if blocks[n].anchored { BARE } else { CELLS } {
+    if found.len() < if pieces.anchored.has(n) { BARE } else { CELLS } {
         return None;
     }
     // A weighted mean, twice without what lies far off.

@@ -11,7 +11,7 @@ use restrike_ops::overprint_model::{Measured, OverprintModel};
 use restrike_ops::overprints::Subset;
 use restrike_ops::stats::median;
 
-use crate::alone::anchor;
+use crate::alone;
 use crate::fields::Fields;
 use crate::gaussian::dot;
 use crate::inks::{Ink, Inks, Overprint, printed_in};
@@ -41,29 +41,7 @@ const THIN: f64 = 0.3;
 /// A reference impression, as far as it is needed.
 struct Seen {
     pieces: Pieces,
-    /// By block: whether its strength is from where it lies alone.
-    anchored: Vec<bool>,
     paper: [f64; 3],
-}
-
-impl Seen {
-    /// The blocks as they are on this sheet.
-    fn blocks(&self, all: &[Block]) -> Vec<Block> {
-        let mut out = all.to_vec();
-        for (b, anchored) in out.iter_mut().zip(&self.anchored) {
-            b.anchored = *anchored;
-        }
-        out
-    }
-
-    /// Leaves out overprints of inks whose strength is from where they lie alone: they would be
-    /// fitted by another strength.
-    fn leave_out_overprints(&self, pieces: &mut Pieces) {
-        pieces.map.retain(|_, p| {
-            p.shapes.count() < 2
-                || !(0..self.anchored.len()).any(|n| self.anchored[n] && p.shapes.has(n))
-        });
-    }
 }
 
 /// Reference impressions.
@@ -125,10 +103,7 @@ impl Mean {
 impl Learning {
     /// Takes a reference impression in.
     pub(crate) fn add(&mut self, sheet: &mut Sheet<'_>) {
-        let mut pieces = Pieces::of(sheet);
-        if anchor(sheet, &pieces, &vec![true; sheet.blocks.len()]) {
-            pieces = Pieces::of(sheet);
-        }
+        let mut pieces = alone::pieces(sheet, |_, _| true);
         if self.blocks.is_empty() {
             self.blocks.clone_from(&sheet.blocks);
         }
@@ -148,7 +123,6 @@ impl Learning {
             }
         }
         self.sheets.push(Seen {
-            anchored: sheet.blocks.iter().map(|b| b.anchored).collect(),
             pieces,
             paper: sheet.log_paper(sheet.area.centre()).map(libm::exp),
         });
@@ -234,9 +208,9 @@ impl Learning {
                     }
                 }
                 if turn == 0 {
-                    s.leave_out_overprints(&mut less);
+                    less.leave_out_overprints();
                 }
-                let fields = Fields::fit(&s.blocks(&self.blocks), &less);
+                let fields = Fields::fit(&self.blocks, &less);
                 let mut values: BTreeMap<u32, Vec<(f64, [f64; 3])>> = BTreeMap::new();
                 for p in s.pieces.map.values() {
                     if p.shapes.count() < 2 || p.shapes.count() > DEEPEST {
@@ -285,8 +259,8 @@ impl Learning {
         let alone = Subset(0).flipped(n);
         for s in &self.sheets {
             let mut plain = s.pieces.clone();
-            s.leave_out_overprints(&mut plain);
-            let fields = Fields::fit(&s.blocks(&self.blocks), &plain);
+            plain.leave_out_overprints();
+            let fields = Fields::fit(&self.blocks, &plain);
             let mut m = Mean::default();
             for p in s.pieces.map.values().filter(|p| p.shapes == alone) {
                 if p.strength[n] < THIN {

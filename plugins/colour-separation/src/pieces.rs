@@ -79,6 +79,8 @@ pub(crate) struct Pieces {
     pub(crate) grid: Grid,
     /// By cell and blocks.
     pub(crate) map: BTreeMap<(usize, u32), Piece>,
+    /// Blocks whose strength is that of where they lie alone ([`crate::alone`]).
+    pub(crate) anchored: Subset,
 }
 
 impl Pieces {
@@ -155,7 +157,19 @@ impl Pieces {
             }
             p.choose(sheet);
         }
-        Self { grid, map }
+        Self {
+            grid,
+            map,
+            anchored: Subset(0),
+        }
+    }
+
+    /// Leaves out overprints of inks whose strength is from where they lie alone: they would be
+    /// fitted by another strength.
+    pub(crate) fn leave_out_overprints(&mut self) {
+        let anchored = self.anchored.0;
+        self.map
+            .retain(|_, p| p.shapes.count() < 2 || p.shapes.0 & anchored == 0);
     }
 
     /// What was chosen for a pixel's piece.

@@ -3,7 +3,7 @@
 use restrike_ops::overprints::Subset;
 use restrike_stage::{Raster, Rect};
 
-use crate::alone::anchor;
+use crate::alone;
 use crate::fields::Fields;
 use crate::pieces::Pieces;
 use crate::pixel::{Answer, Noise, Reader};
@@ -52,14 +52,8 @@ pub(crate) fn separate(
     factor: usize,
     stop: &dyn Fn() -> bool,
 ) -> Option<Separated> {
-    let mut pieces = Pieces::of(sheet);
     // Where no overprint of an ink is learned its layers have to add up.
-    let learned: Vec<bool> = (0..sheet.blocks.len())
-        .map(|n| sheet.has_overprint_of(n))
-        .collect();
-    if anchor(sheet, &pieces, &learned) {
-        pieces = Pieces::of(sheet);
-    }
+    let pieces = alone::pieces(sheet, |s, n| s.has_overprint_of(n));
     let fields = Fields::fit(&sheet.blocks, &pieces);
     let noise = noise(sheet, &pieces);
     let rims = rims(sheet, &fields);

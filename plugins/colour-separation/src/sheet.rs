@@ -52,8 +52,6 @@ pub(crate) struct Block {
     pub(crate) within: f64,
     /// Whether its shape is that of its proof, and not what an impression of all blocks shows.
     pub(crate) proved: bool,
-    /// Whether its strength is that of where it lies alone ([`crate::alone`]).
-    pub(crate) anchored: bool,
     /// Ink squashed out to its edges.
     pub(crate) rim: Rim,
     /// How far the record's ink and registration's local strength are believed.
@@ -164,7 +162,6 @@ impl<'a> Sheet<'a> {
                     fade: shape.part.bokashi,
                     absorption: on_sheet(place.absorption, &shape, inks),
                     place: place.clone(),
-                    anchored: false,
                     rim: Rim::NONE,
                     edge_sd,
                     proved: !shape.part.from_reference(),

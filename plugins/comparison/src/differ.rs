@@ -4,7 +4,7 @@
 use restrike_ops::false_discovery::benjamini_hochberg;
 use restrike_ops::regions::regions;
 
-use crate::edition::Edition;
+use crate::edition::{Edition, unlocated};
 use crate::ground::Ground;
 use crate::key_line::cover;
 use crate::kinds::{self, Finding, Kind};
@@ -82,13 +82,7 @@ pub(crate) fn compare(
         }
         (true, true) => format!("borrowed from {}: one impression of each", names(&borrowed)),
     };
-    let unlocated: Vec<bool> = a
-        .about
-        .inks
-        .iter()
-        .zip(&b.about.inks)
-        .map(|(a, b)| a.located == 0 || b.located == 0)
-        .collect();
+    let unlocated = unlocated(a, b);
     let mut tests = Vec::new();
     for level in 0..a.levels.len() {
         let lent: Vec<_> = borrowed.iter().map(|e| &e.levels[level]).collect();

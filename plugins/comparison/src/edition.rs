@@ -72,6 +72,13 @@ pub(crate) struct Edition {
     pub(crate) register: Vec<[f32; 3]>,
 }
 
+/// By block: whether one of two editions has no impression that it is located on.
+pub(crate) fn unlocated(a: &Edition, b: &Edition) -> Vec<bool> {
+    let inks = a.about.inks.iter().zip(&b.about.inks);
+    inks.map(|(a, b)| a.located == 0 || b.located == 0)
+        .collect()
+}
+
 fn part(n: usize, what: &str, side: usize) -> String {
     format!("edition-{:02}-{what}-{side}", n + 1)
 }

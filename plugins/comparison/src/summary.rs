@@ -5,7 +5,7 @@ use restrike_ops::cielab::{LabOfRgb, White};
 use restrike_stage::{Level as Grave, Output, Row, StageError};
 
 use crate::differ::{Compared, compare};
-use crate::edition::{self, About, Edition, Ink};
+use crate::edition::{self, About, Edition, Ink, unlocated};
 use crate::ground::Ground;
 use crate::pictures;
 use crate::recut;
@@ -123,13 +123,12 @@ fn pair_row(ground: &Ground, row: Row, a: &Edition, b: &Edition, c: &Compared) -
             blur.0, blur.1
         ));
     }
-    let apart = |e: &Edition, n: usize| e.about.inks.get(n).is_none_or(|i| i.located == 0);
     let unseen: Vec<&str> = ground
         .blocks
         .iter()
-        .enumerate()
-        .filter(|(n, block)| !block.key && (apart(a, *n) || apart(b, *n)))
-        .map(|(_, block)| block.name.as_str())
+        .zip(unlocated(a, b))
+        .filter(|(block, unlocated)| !block.key && *unlocated)
+        .map(|(block, _)| block.name.as_str())
         .collect();
     if !unseen.is_empty() {
         why.push(format!(
