@@ -26,6 +26,7 @@ pub mod gauge_study;
 pub mod grid;
 pub mod group_trend;
 pub mod image_match;
+pub mod ink_body;
 pub mod inversions;
 pub mod kubelka_munk;
 pub mod laid_over;

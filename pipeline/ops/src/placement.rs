@@ -162,6 +162,10 @@ pub struct BlockPlace {
     pub retreat_mm: f64,
     /// Strength of its ink against the record's.
     pub strength: f64,
+    /// Share of the darkness under it that its ink hides ([`crate::ink_body`]); 0 where the sheet
+    /// does not clearly show that it has body.
+    #[serde(default)]
+    pub veil: f64,
     /// Absorption of the solid as printed here, red, green and blue: -ln of transmitted linear light.
     pub absorption: [f64; 3],
     /// Local strength over the sheet's mean.
@@ -320,6 +324,7 @@ mod tests {
             se_mm: Some(0.005),
             retreat_mm: 0.02,
             strength: 0.97,
+            veil: 0.03,
             absorption: [0.1, 0.2, 0.9],
             local_strength: flat(1.0),
         };

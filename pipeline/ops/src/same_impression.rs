@@ -72,6 +72,13 @@ const TEXTURE_SHOWS: f64 = 0.3;
 /// Spread of the drawing's parts, in pixels of the coarser scan, beyond which
 /// they moved against each other: blocks laid anew.
 const MOVED_PX: f64 = 0.25;
+/// Correlation so high that it is one impression whatever seems to have moved: noise and another
+/// focus move features by half a pixel, while two impressions have at most the grain of a tint
+/// over all of the sheet in common.
+const ONE_SHEET: f64 = 0.9;
+/// Correlation from which features have to move by more to speak against it, and that much.
+const MUCH_ALIKE: f64 = 0.5;
+const CLEARLY_MOVED_PX: f64 = 0.5;
 /// Spread under which nothing moved at all, pixels of the coarser scan.
 const STILL_PX: f64 = 0.1;
 /// How far a corner of one scan may lie from the other's for the frames to be
@@ -184,7 +191,12 @@ pub fn relation(found: &ImageMatch, texture: &Texture, one_frame: bool) -> Relat
     if one_frame && (fine >= SAME_FRAME || !shows && found.spread_px < STILL_PX) {
         return Relation::SameScan;
     }
-    if fine >= SAME_IMPRESSION && !moved {
+    let laid_anew = match fine {
+        f if f >= ONE_SHEET && shows => false,
+        f if f >= MUCH_ALIKE && shows => found.spread_px > CLEARLY_MOVED_PX,
+        _ => moved,
+    };
+    if fine >= SAME_IMPRESSION && !laid_anew {
         return if texture.finest.unwrap_or(0.0) >= SAME_SCAN {
             Relation::SameScan
         } else {

@@ -18,7 +18,7 @@ pub(crate) const PART: &str = "inks";
 const FORMAT: &str = "restrike inks record";
 const VERSION: u32 = 1;
 /// Most inks over each other whose colour is worked out beforehand.
-const DEEPEST: u32 = 5;
+pub(crate) const DEEPEST: u32 = 5;
 /// How far one edition's ink may be off another's in direction, relative.
 const EDITION: f64 = 0.02;
 /// How well one sheet tells an ink's absorption, in logarithm of light.
@@ -144,6 +144,14 @@ impl Inks {
             .map(|s| (s.0, model.beyond(s)))
             .filter(|(_, v)| v.iter().any(|v| v.abs() > 1e-6))
             .collect()
+    }
+
+    /// Whether an overprint was seen on the reference impressions, for blocks in this order.
+    pub(crate) fn has_seen(&self, names: &[&str], inks: Subset) -> bool {
+        self.overprints.iter().any(|o| {
+            let at = o.blocks.iter().map(|b| names.iter().position(|n| n == b));
+            set(at) == Some(inks)
+        })
     }
 }
 

@@ -41,6 +41,8 @@ const THIN: f64 = 0.3;
 /// A reference impression, as far as it is needed.
 struct Seen {
     pieces: Pieces,
+    /// What bodies add to overprints by what registration found: where to begin from.
+    by_body: BTreeMap<u32, Mean>,
     paper: [f64; 3],
 }
 
@@ -122,8 +124,24 @@ impl Learning {
                 }
             }
         }
+        // Pieces hold all that is beyond the sum of the inks'.
+        let mut by_body: BTreeMap<u32, Mean> = BTreeMap::new();
+        for p in pieces.map.values_mut() {
+            let more = sheet.overprint(p.shapes, &p.strength);
+            for (sum, m) in p.beyond.iter_mut().zip(more) {
+                *sum += m;
+            }
+            let laid = least(p, &sheet.blocks);
+            if more != [0.0; 3] && laid >= THIN {
+                by_body
+                    .entry(p.shapes.0)
+                    .or_default()
+                    .add(p.count, more.map(|m| m / laid));
+            }
+        }
         self.sheets.push(Seen {
             pieces,
+            by_body,
             paper: sheet.log_paper(sheet.area.centre()).map(libm::exp),
         });
     }
@@ -192,7 +210,7 @@ impl Learning {
     /// Solves in turns; each overprint's absorption beyond the sum, by sheet.
     /// What is found of inks goes into the pieces.
     fn solve(&mut self) -> BTreeMap<u32, Vec<Mean>> {
-        let mut beyond: BTreeMap<u32, [f64; 3]> = BTreeMap::new();
+        let mut beyond = self.by_body();
         let mut found = BTreeMap::new();
         for turn in 0..TURNS {
             found = BTreeMap::<u32, Vec<Mean>>::new();
@@ -234,6 +252,15 @@ impl Learning {
             beyond = found.iter().map(|(set, m)| (*set, together(m).0)).collect();
         }
         found
+    }
+
+    /// Each overprint's absorption beyond the sum by the inks' bodies, over all sheets.
+    fn by_body(&self) -> BTreeMap<u32, [f64; 3]> {
+        let mut all: BTreeMap<u32, Mean> = BTreeMap::new();
+        for (set, m) in self.sheets.iter().flat_map(|s| &s.by_body) {
+            all.entry(*set).or_default().add(m.weight, m.mean());
+        }
+        all.into_iter().map(|(set, m)| (set, m.mean())).collect()
     }
 
     /// Absorption of a piece beyond paper, strengths and the sum of its inks'.

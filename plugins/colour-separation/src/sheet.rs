@@ -5,11 +5,12 @@ use std::collections::BTreeMap;
 use restrike_ops::block_record::BlockShape;
 use restrike_ops::edge_map::EdgeMap;
 use restrike_ops::grid::Grid;
-use restrike_ops::overprints::Subset;
+use restrike_ops::ink_body::beyond;
+use restrike_ops::overprints::{Subset, allowed};
 use restrike_ops::placement::{BlockPlace, Placement};
 use restrike_stage::{ImageView, Point, Rect};
 
-use crate::inks::{Inks, on_sheet};
+use crate::inks::{DEEPEST, Inks, on_sheet, printed_in};
 use crate::rim::Rim;
 
 /// Most blocks told apart: more do not fit a set.
@@ -30,6 +31,10 @@ const LOST_MM: f64 = 1.5;
 const SURELY: f64 = 3.0;
 /// Largest standard deviation of a placed edge that pixels are read with, mm.
 const EDGE_SD_MM: f64 = 0.3;
+/// Absorption that hardly shows.
+const SLIGHT: f64 = 0.01;
+/// Ink laid more strongly than this has no more of an overprint's colour.
+const MOST_LAID: f64 = 1.5;
 /// Ink under this share of the solid counts as not printed.
 pub(crate) const PRINTED: f64 = 0.1;
 
@@ -179,11 +184,7 @@ impl<'a> Sheet<'a> {
                 })
             })
             .collect::<Option<Vec<_>>>()?;
-        let overprints = inks.map_or_else(BTreeMap::new, |i| {
-            let names: Vec<&str> = blocks.iter().map(|b: &Block| b.name.as_str()).collect();
-            let orders: Vec<u32> = blocks.iter().map(|b| b.shape.part.order).collect();
-            i.beyond(&names, &orders)
-        });
+        let overprints = overprints(&blocks, inks);
         Some(Self {
             scan,
             placement,
@@ -284,7 +285,7 @@ impl<'a> Sheet<'a> {
                 s if s > 0.0 => s,
                 _ => self.usual_strength(n),
             })
-            .fold(1.5, f64::min);
+            .fold(MOST_LAID, f64::min);
         more.map(|m| m * least)
     }
 
@@ -314,6 +315,41 @@ impl<'a> Sheet<'a> {
         }
         grid
     }
+}
+
+/// Absorption of overprints beyond the sum of their inks' by the weakest's strength: as learned
+/// from reference impressions, and of those that were not seen there by the bodies that this
+/// sheet's inks show.
+fn overprints(blocks: &[Block], inks: Option<&Inks>) -> BTreeMap<u32, [f64; 3]> {
+    let names: Vec<&str> = blocks.iter().map(|b| b.name.as_str()).collect();
+    let orders: Vec<u32> = blocks.iter().map(|b| b.shape.part.order).collect();
+    let mut out = inks.map_or_else(BTreeMap::new, |i| i.beyond(&names, &orders));
+    if blocks.iter().all(|b| b.place.veil <= 0.0) {
+        return out;
+    }
+    // As in registration the key counts as printed first.
+    let mut printed = printed_in(&orders);
+    printed.sort_by_key(|n| !blocks[*n].place.key);
+    let strength = |n: usize| blocks[n].place.strength.clamp(0.1, 4.0);
+    for set in allowed(blocks.len(), None, DEEPEST) {
+        if set.count() < 2
+            || out.contains_key(&set.0)
+            || inks.is_some_and(|i| i.has_seen(&names, set))
+        {
+            continue;
+        }
+        let laid = || printed.iter().copied().filter(|n| set.has(*n));
+        let more = beyond(laid().map(|n| {
+            let b = &blocks[n];
+            let ink = b.absorption.map(|a| a * strength(n));
+            (ink, b.place.veil * strength(n).min(1.0))
+        }));
+        if more.iter().any(|m| m.abs() > SLIGHT) {
+            let least = laid().map(strength).fold(MOST_LAID, f64::min);
+            out.insert(set.0, more.map(|m| m / least));
+        }
+    }
+    out
 }
 
 /// The cell a place lies in.

@@ -15,7 +15,7 @@ use crate::tile_levels::{self, Levels, Tile};
 /// Cauchy's constant.
 const CAUCHY: f64 = 2.385;
 /// How uneven an ink's body is, relative.
-const VEIL_SD: f64 = 0.15;
+pub(crate) const VEIL_SD: f64 = 0.15;
 /// How far a learned edge is off, mm: part of every edge pixel's variance.
 const SHAPE_SD_MM: f64 = 0.012;
 
@@ -38,6 +38,13 @@ pub(crate) struct Fitted {
 }
 
 impl Fitted {
+    /// A colour block's veil and its standard error.
+    pub(crate) fn veil(&self, layer: usize) -> Option<(f64, f64)> {
+        let at = self.state.slots(layer).veil?;
+        let se = self.covariance[(at, at)].max(0.0).sqrt();
+        Some((self.state.veil[layer], se))
+    }
+
     /// The median of the blocks' shares that fit.
     pub(crate) fn usual_fitting(&self) -> f64 {
         let mut all = self.fitting.clone();

@@ -5,10 +5,13 @@
 //! result is blurred: the blur mixes light, not density.
 //!
 //! Real inks have a little body: over a dark ground they give back light of their own. On
-//! paper that is part of the colour learned from their proof, under or over other colours it
-//! is small beside them; but over the key a twentieth doubles the light, and a line half
-//! covered would look like one that lies elsewhere. So each block may lessen what the key
-//! takes away by a share of its own, its `veil`, whichever of the two was printed first.
+//! paper that is part of the colour learned from their proof; but over the key a twentieth
+//! doubles the light, and a line half covered would look like one that lies elsewhere; and a
+//! strong colour under a pale one with body would look thinner than it was printed. So each
+//! block lessens the darkness of what was printed before it by a share of its own, its `veil`,
+//! and that of the key whichever of the two was printed first:
+//! r becomes (1 - c) r + c T (r + veil (1 - r)), with r light relative to the bare paper's, c
+//! the share the ink covers and T what it lets pass.
 
 use std::sync::Arc;
 
@@ -19,6 +22,7 @@ use crate::shape;
 use crate::state::State;
 use restrike_ops::edge_map::EdgeMap;
 use restrike_ops::grid::Grid;
+use restrike_ops::ink_body::{self, unveiled};
 
 /// A block as the record knows it.
 #[derive(Debug, Clone)]
@@ -94,7 +98,7 @@ pub(crate) struct Pixel {
     pub(crate) by_distance: Vec<[f64; 3]>,
     /// Change with each layer's strength.
     pub(crate) by_strength: Vec<[f64; 3]>,
-    /// Change with each layer's veil over the key.
+    /// Change with each layer's veil over what lies under it.
     pub(crate) by_veil: Vec<[f64; 3]>,
     /// Change with the blur.
     pub(crate) by_sigma: [f64; 3],
@@ -147,12 +151,55 @@ struct Here {
     through: [f64; 3],
     /// Absorption times local strength: transmittance is exp(-this x strength).
     ink: [f64; 3],
-    /// What it takes from the key's darkness where it covers: its veil by how much ink there is.
+    /// What it takes from the darkness under it where it covers: its veil by how much ink there is.
     veil: f64,
     laid: f64,
     near: bool,
     /// Whether its edge here is one: the fading side of a gradation is none.
     edge: bool,
+}
+
+impl Here {
+    /// Light after it was laid over a share `c`.
+    fn over(&self, c: f64, r: [f64; 3]) -> [f64; 3] {
+        [0, 1, 2].map(|ch| (1.0 - c) * r[ch] + c * self.through[ch] * unveiled(r[ch], self.veil))
+    }
+
+    /// Change of that with the light under it.
+    fn slope(&self, c: f64) -> [f64; 3] {
+        self.through.map(|t| 1.0 - c + c * t * (1.0 - self.veil))
+    }
+
+    /// Adds how it changes the pixel with its strength and its veil; `r` is the light under it
+    /// and `by` the pixel's change with the light over it.
+    fn tell(&self, c: f64, r: [f64; 3], by: [f64; 3], out: &mut Pixel) {
+        for ch in 0..3 {
+            let all = by[ch] * c * self.through[ch];
+            out.by_strength[self.layer][ch] -= all * unveiled(r[ch], self.veil) * self.ink[ch];
+            out.by_veil[self.layer][ch] += all * (1.0 - r[ch]) * self.laid;
+        }
+    }
+}
+
+/// Absorption beyond the sum of the inks', where these lie over each other. `laid`: by layer,
+/// strength of its ink, 0 where it does not print.
+pub(crate) fn beyond(layers: &[Layer], state: &State, laid: &[f64]) -> [f64; 3] {
+    if laid.iter().filter(|s| **s > 0.0).count() < 2 {
+        return [0.0; 3];
+    }
+    ink_body::beyond(
+        printed(layers.len(), state.key_at)
+            .filter(|n| laid[*n] > 0.0)
+            .map(|n| {
+                let ink = layers[n].absorption.map(|a| a * laid[n]);
+                (ink, state.veil[n] * laid[n].min(1.0))
+            }),
+    )
+}
+
+/// Layers from the lowest up; the key counts as printed first.
+fn printed(layers: usize, key_at: usize) -> impl Iterator<Item = usize> {
+    std::iter::once(key_at).chain((0..layers).filter(move |n| *n != key_at))
 }
 
 /// Ink of a gradation fainter than this ends in no edge.
@@ -174,7 +221,8 @@ impl Model<'_> {
             out.by_strength[n] = [0.0; 3];
             out.by_veil[n] = [0.0; 3];
         }
-        for (n, layer) in self.layers.iter().enumerate() {
+        for n in printed(self.layers.len(), state.key_at) {
+            let layer = &self.layers[n];
             let b = state.block_place(n, k);
             let d = layer.distance(b, reach + state.retreat[n].abs()) + state.retreat[n];
             if d > reach {
@@ -190,7 +238,7 @@ impl Model<'_> {
                 break;
             }
             // A solid's worth of ink has all of the body; a little thinner one has less (how that
-            // changes with its strength is left out: over the key it is small).
+            // changes with its strength is left out: it is small).
             let laid = (strength * state.strength[n]).clamp(0.0, 1.0);
             here[count] = Here {
                 layer: n,
@@ -207,48 +255,63 @@ impl Model<'_> {
         let paper = self.local.paper(p).map(libm::exp);
         out.paper = paper;
         out.by_sigma = [0.0; 3];
-        // Layers that cover the whole of the pixel's blur; the key never, for what it
-        // takes away depends on the others.
-        let mut ground = paper;
+        // Only from the lowest to the uppermost layer with an edge in the pixel's blur does
+        // light differ within it.
         let here = &here[..count];
-        let apart = |h: &Here| h.near || h.layer == state.key_at;
-        for h in here.iter().filter(|h| !apart(h)) {
-            for c in 0..3 {
-                ground[c] *= h.through[c];
-            }
+        let lowest = here.iter().position(|h| h.near).unwrap_or(count);
+        let upmost = here.iter().rposition(|h| h.near).map_or(lowest, |n| n + 1);
+        let mut light = [1.0; 3];
+        let mut under = [[0.0; 3]; MOST];
+        for (n, h) in here[..lowest].iter().enumerate() {
+            under[n] = light;
+            light = h.over(1.0, light);
         }
-        let mut near = [Here::default(); MOST];
-        let mut close = 0;
-        for h in here.iter().filter(|h| apart(h)) {
-            near[close] = *h;
-            close += 1;
+        let by_ground = self.blurred(state, &here[lowest..upmost], &mut light, out);
+        for (n, h) in here.iter().enumerate().skip(upmost) {
+            under[n] = light;
+            light = h.over(1.0, light);
         }
-        if close == 0 {
-            out.value = ground;
-        } else {
-            let veil: f64 = here.iter().filter(|h| !apart(h)).map(|h| h.veil).sum();
-            let veiled = self.blurred(state, &near[..close], ground, veil, out);
-            for h in here.iter().filter(|h| !apart(h)) {
-                out.by_veil[h.layer] = veiled.map(|v| v * h.laid);
-            }
+        // How the pixel changes with light at each height, from the top down.
+        let mut by = paper;
+        let down = |h: &Here, by: [f64; 3]| {
+            let slope = h.slope(1.0);
+            [0, 1, 2].map(|c| by[c] * slope[c])
+        };
+        for (n, h) in here.iter().enumerate().skip(upmost).rev() {
+            h.tell(1.0, under[n], by, out);
+            by = down(h, by);
         }
-        for h in here.iter().filter(|h| !apart(h)) {
-            for c in 0..3 {
-                out.by_strength[h.layer][c] = -h.ink[c] * out.value[c];
+        for c in 0..3 {
+            out.value[c] = paper[c] * light[c];
+            out.by_sigma[c] *= by[c];
+            for h in &here[lowest..upmost] {
+                out.by_strength[h.layer][c] *= by[c];
+                out.by_veil[h.layer][c] *= by[c];
+                out.by_distance[h.layer][c] *= by[c];
+                for axis in &mut out.by_place[h.layer][c] {
+                    *axis *= by[c];
+                }
             }
+            by[c] *= by_ground[c];
+        }
+        for (n, h) in here[..lowest].iter().enumerate().rev() {
+            h.tell(1.0, under[n], by, out);
+            by = down(h, by);
         }
     }
 
-    /// The blurred sum over the taps; `veil` is that of the layers that cover all of them.
-    /// Returns the change of the value with that.
+    /// Light over these layers, blurred; `light` is that under them and becomes that over them.
+    /// Returns its change with the light under them.
     fn blurred(
         &self,
         state: &State,
-        near: &[Here],
-        ground: [f64; 3],
-        veil: f64,
+        layers: &[Here],
+        light: &mut [f64; 3],
         out: &mut Pixel,
     ) -> [f64; 3] {
+        if layers.is_empty() {
+            return [1.0; 3];
+        }
         let h = STEP * state.sigma;
         // A shape's edge is drawn as a ramp as wide as the taps are apart, which
         // itself blurs by h^2 / 12.
@@ -271,9 +334,9 @@ impl Model<'_> {
             change[i] = *k * (o * o - moment / total) * state.sigma / (inner * inner);
         }
         let mut value = [0.0; 3];
-        let mut veiled = [0.0; 3];
+        let mut by_ground = [0.0; 3];
         let mut cover = [(0.0, 0.0, Point::default()); MOST];
-        let key = near.iter().position(|l| l.layer == state.key_at);
+        let mut under = [[0.0; 3]; MOST];
         for j in 0..TAPS {
             for i in 0..TAPS {
                 let g = kernel[i] * kernel[j];
@@ -284,78 +347,57 @@ impl Model<'_> {
                     (j as f64 - (TAPS / 2) as f64) * h,
                 );
                 let offset = self.steps[0] * u + self.steps[1] * v;
-                // Light as if the key were not there, and what share of the key's darkening is lost.
-                let mut light = ground;
-                let mut lost = veil;
-                for (n, l) in near.iter().enumerate() {
-                    let layer = &self.layers[l.layer];
-                    let (d, slope) = if l.near {
-                        layer
-                            .edges
-                            .sample(l.place + offset)
-                            .map_or((f64::MAX, Point::default()), |s| {
-                                (s.distance + state.retreat[l.layer], s.slope)
-                            })
-                    } else {
-                        (f64::MIN, Point::default())
-                    };
-                    let c = (0.5 - d / width).clamp(0.0, 1.0);
-                    let rate = if l.edge && c > 0.0 && c < 1.0 {
-                        -1.0 / width
-                    } else {
-                        0.0
-                    };
-                    cover[n] = (c, rate, slope);
-                    if Some(n) != key {
-                        lost += c * l.veil;
-                        for ch in 0..3 {
-                            light[ch] *= 1.0 - c * (1.0 - l.through[ch]);
-                        }
+                let mut r = *light;
+                for (n, l) in layers.iter().enumerate() {
+                    cover[n] = self.cover(state, l, offset, width);
+                    under[n] = r;
+                    if cover[n].0 > 0.0 {
+                        r = l.over(cover[n].0, r);
                     }
                 }
-                let mut taken = [0.0; 3];
-                if let Some(k) = key {
-                    taken = near[k].through.map(|t| cover[k].0 * (1.0 - t));
-                }
                 for ch in 0..3 {
-                    let seen = light[ch] * (1.0 - (1.0 - lost) * taken[ch]);
-                    value[ch] += g * seen;
-                    out.by_sigma[ch] += dg * seen;
-                    veiled[ch] += g * light[ch] * taken[ch];
+                    value[ch] += g * r[ch];
+                    out.by_sigma[ch] += dg * r[ch];
                 }
-                for (n, l) in near.iter().enumerate() {
+                let mut by = [g; 3];
+                for (n, l) in layers.iter().enumerate().rev() {
                     let (c, rate, slope) = cover[n];
                     if c <= 0.0 {
                         continue;
                     }
+                    l.tell(c, under[n], by, out);
+                    let changes = l.slope(c);
                     for ch in 0..3 {
-                        // Change with the layer's cover, and with its transmittance.
-                        let (by_cover, by_through) = if Some(n) == key {
-                            let all = g * light[ch] * (1.0 - lost);
-                            (-all * (1.0 - l.through[ch]), all * c)
-                        } else {
-                            let own = 1.0 - c * (1.0 - l.through[ch]);
-                            let others = g * light[ch] / own.max(1e-9);
-                            let key = 1.0 - (1.0 - lost) * taken[ch];
-                            let veil = g * light[ch] * taken[ch];
-                            out.by_veil[l.layer][ch] += veil * c * l.laid;
-                            (
-                                -others * key * (1.0 - l.through[ch]) + veil * l.veil,
-                                others * key * c,
-                            )
-                        };
-                        out.by_strength[l.layer][ch] -= by_through * l.through[ch] * l.ink[ch];
                         if rate != 0.0 {
-                            let by = by_cover * rate;
+                            let r = under[n][ch];
+                            let by = by[ch] * (l.through[ch] * unveiled(r, l.veil) - r) * rate;
                             out.by_distance[l.layer][ch] += by;
                             out.by_place[l.layer][ch][0] += by * slope.x;
                             out.by_place[l.layer][ch][1] += by * slope.y;
                         }
+                        by[ch] *= changes[ch];
                     }
+                }
+                for ch in 0..3 {
+                    by_ground[ch] += by[ch];
                 }
             }
         }
-        out.value = value;
-        veiled
+        *light = value;
+        by_ground
+    }
+
+    /// Share of a tap that a layer covers, its change with the distance to the edge, and that
+    /// distance's slope.
+    fn cover(&self, state: &State, l: &Here, offset: Point, width: f64) -> (f64, f64, Point) {
+        if !l.near {
+            return (1.0, 0.0, Point::default());
+        }
+        let Some(s) = self.layers[l.layer].edges.sample(l.place + offset) else {
+            return (0.0, 0.0, Point::default());
+        };
+        let c = (0.5 - (s.distance + state.retreat[l.layer]) / width).clamp(0.0, 1.0);
+        let sloped = l.edge && c > 0.0 && c < 1.0;
+        (c, if sloped { -1.0 / width } else { 0.0 }, s.slope)
     }
 }

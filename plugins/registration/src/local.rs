@@ -2,14 +2,15 @@
 //! areas of one or several inks.
 //!
 //! In logarithms the layered model is linear: ln R = ln P - sum of s_b a_b over
-//! the blocks that print there. Each node of a coarse grid solves for paper
-//! and strengths from the pixels about it, held to the sheet's own mean where
-//! it has none.
+//! the blocks that print there, and what their inks' bodies take from it. Each
+//! node of a coarse grid solves for paper and strengths from the pixels about
+//! it, held to the sheet's own mean where it has none.
 
 use nalgebra::{DMatrix, DVector};
 use restrike_stage::{Point, Rect};
 
-use crate::layers::Layer;
+use crate::joint::VEIL_SD;
+use crate::layers::{Layer, beyond};
 use crate::level::Level;
 use crate::paper::Paper;
 use crate::state::State;
@@ -26,8 +27,6 @@ const PAPER_SD: f64 = 0.05;
 const STRENGTH_SD: f64 = 0.15;
 /// The same for a block printed with a gradation.
 const FADE_SD: f64 = 0.5;
-/// From so much veil on the key's light is another than the inks' together.
-const VEIL: f64 = 0.02;
 
 /// Fields over the sheet.
 #[derive(Debug, Clone, PartialEq)]
@@ -115,30 +114,30 @@ impl Local {
         let edge = RIM_MM.max(1.6 * level.pixel);
         let (w, h) = level.size();
         let mut ink = vec![0.0; layers.len()];
+        let mut laid = ink.clone();
         for y in (0..h).step_by(stride) {
             for x in (0..w).step_by(stride) {
                 let p = level.place(x, y);
                 if !area.contains(p) {
                     continue;
                 }
-                if !inside(layers, state, p, edge, &mut ink) || veiled(state, &ink) {
+                if !inside(layers, state, p, edge, &mut ink) {
                     continue;
                 }
+                for (n, laid) in laid.iter_mut().enumerate() {
+                    *laid = ink[n] * self.strength(n, p) * state.strength[n];
+                }
+                let more = beyond(layers, state, &laid);
                 let value = level.pixel(x, y);
-                let logs = value.map(|v| libm::log(v.max(1e-3)));
+                let logs = [0, 1, 2].map(|c| libm::log(value[c].max(1e-3)) + more[c]);
                 // The mean strength so far is the model to depart from.
                 let now = self.paper(p);
                 let mut residual = [0.0; 3];
                 for c in 0..3 {
-                    let laid: f64 = (0..layers.len())
-                        .map(|n| {
-                            ink[n]
-                                * layers[n].absorption[c]
-                                * self.strength(n, p)
-                                * state.strength[n]
-                        })
+                    let dark: f64 = (layers.iter().zip(&laid))
+                        .map(|(l, s)| s * l.absorption[c])
                         .sum();
-                    residual[c] = logs[c] - (now[c] - laid);
+                    residual[c] = logs[c] - (now[c] - dark);
                 }
                 // Dust and voids count little; darker pixels are noisier in logarithm.
                 let size2 = residual.iter().map(|r| r * r).sum::<f64>();
@@ -149,7 +148,7 @@ impl Local {
                     }
                     let (m, b) = (&mut normal[node], &mut right[node]);
                     for c in 0..3 {
-                        let noise = 0.03 + 0.004 / value[c].max(0.01);
+                        let noise = 0.03 + 0.004 / value[c].max(0.01) + VEIL_SD * more[c].abs();
                         let k = weight * robust / (noise * noise);
                         m[(c, c)] += k;
                         b[c] += k * logs[c];
@@ -205,15 +204,6 @@ impl Local {
     }
 }
 
-/// Whether a block takes from the key's darkness here: their inks do not add up.
-fn veiled(state: &State, ink: &[f64]) -> bool {
-    ink[state.key_at] > 0.0
-        && ink
-            .iter()
-            .zip(&state.veil)
-            .any(|(i, v)| *i > 0.0 && v.abs() > VEIL)
-}
-
 /// Absorptions of the blocks' inks on this sheet: an edition may be printed in
 /// other inks than the proofs, and inks fade. Channel by channel the logarithms
 /// of pixels well inside are linear in them; they are held to the record's.
@@ -235,8 +225,7 @@ pub(crate) fn absorptions(
     for y in (0..h).step_by(stride) {
         for x in (0..w).step_by(stride) {
             let p = level.place(x, y);
-            if !area.contains(p) || !inside(layers, state, p, edge, &mut ink) || veiled(state, &ink)
-            {
+            if !area.contains(p) || !inside(layers, state, p, edge, &mut ink) {
                 continue;
             }
             if ink.iter().all(|i| *i <= 0.0) {
@@ -245,11 +234,12 @@ pub(crate) fn absorptions(
             for (i, v) in ink.iter_mut().enumerate() {
                 *v *= state.strength[i];
             }
+            let more = beyond(layers, state, &ink);
             let value = level.pixel(x, y);
             let base = local.paper(p);
             for c in 0..3 {
-                let noise = 0.05 + 0.004 / value[c].max(0.01);
-                let dark = base[c] - libm::log(value[c].max(1e-3));
+                let noise = 0.05 + 0.004 / value[c].max(0.01) + VEIL_SD * more[c].abs();
+                let dark = base[c] - more[c] - libm::log(value[c].max(1e-3));
                 let laid: f64 = (0..n).map(|i| ink[i] * layers[i].absorption[c]).sum();
                 let off = (dark - laid) / 0.4;
                 let k = share / (noise * noise) / (1.0 + off * off);

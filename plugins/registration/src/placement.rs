@@ -4,6 +4,7 @@ use restrike_ops::placement::{BlockPlace, Placement};
 use restrike_stage::{Affine, ColumnSpec as C, Scope, TableSpec};
 
 use crate::align::Aligned;
+use crate::joint::Fitted;
 use crate::located::Located;
 use crate::record::Known;
 
@@ -25,6 +26,15 @@ pub(crate) fn spec() -> TableSpec {
             "The map from scan pixels to each block's own coordinates, local paper and strengths, as JSON.",
         )],
     }
+}
+
+/// A veil is of an ink with body from so many standard errors on.
+const CLEARLY: f64 = 2.5;
+
+/// A block's veil; 0 where it may be none.
+fn shown_veil(fit: &Fitted, n: usize) -> f64 {
+    let veil = fit.veil(n).filter(|(veil, se)| *veil > CLEARLY * se);
+    veil.map_or(0.0, |(veil, _)| veil)
 }
 
 /// The placement of a fitted sheet.
@@ -52,6 +62,7 @@ pub(crate) fn of(
                 se_mm: l.map_or(Some(0.0), |l| l.given().then_some(l.area_se)),
                 retreat_mm: state.retreat[n],
                 strength: state.strength[n],
+                veil: shown_veil(&aligned.whole, n),
                 absorption: aligned.layers[n].absorption,
                 local_strength: aligned.local.strength_field(n),
             }

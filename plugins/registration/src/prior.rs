@@ -17,7 +17,7 @@ pub(crate) struct Prior {
     pub(crate) retreat: f64,
     /// Bending of the paper at the sheet's edge, mm.
     pub(crate) bend: f64,
-    /// How much of the key's darkening a block may take away, share.
+    /// How much of the darkness under it a block may hide, share.
     pub(crate) veil: f64,
 }
 

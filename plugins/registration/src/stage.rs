@@ -63,8 +63,7 @@ impl Registration {
         for on in places.all() {
             for (n, block) in known.iter().enumerate() {
                 let Some(l) = &on.found[n] else { continue };
-                let strength = on.fit.state.strength[n];
-                let row = tables::block_row(on.name, block, l, strength, &on.off[n]);
+                let row = tables::block_row(on.name, block, l, (on.fit, n), &on.off[n]);
                 out.row(BLOCKS, row)?;
             }
         }

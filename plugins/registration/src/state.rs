@@ -27,8 +27,8 @@ pub(crate) struct State {
     pub(crate) retreat: Vec<f64>,
     /// Strength of each layer's ink.
     pub(crate) strength: Vec<f64>,
-    /// How much of the key's darkening is lost where each layer prints too: its ink
-    /// has body and covers a little, or the key's does.
+    /// How much of the darkness under it each layer's ink hides, for it has body: the key's and
+    /// that of blocks printed before.
     pub(crate) veil: Vec<f64>,
     /// SD of the scan's blur, pixels of the level at hand.
     pub(crate) sigma: f64,
@@ -43,7 +43,7 @@ pub(crate) struct Slots {
     pub(crate) retreat: usize,
     /// Strength.
     pub(crate) strength: usize,
-    /// What the key loses under it, if it is not the key.
+    /// Its veil, if it is not the key.
     pub(crate) veil: Option<usize>,
 }
 

@@ -192,6 +192,13 @@ pub(crate) fn specs() -> Vec<TableSpec> {
                     "Strength of its ink against the proof's.",
                 ),
                 number(
+                    "veil",
+                    "",
+                    4,
+                    "Share of the darkness under it that its ink hides, for inks have a little body: the key's, and that of blocks printed before it. Less than twice its standard error is none.",
+                ),
+                number("veil_se", "", 4, "Its standard error."),
+                number(
                     "pieces",
                     "",
                     1,
@@ -302,12 +309,13 @@ pub(crate) fn specs() -> Vec<TableSpec> {
 
 /// The row of a block on an image.
 ///
-/// `off`: how far off it is at worst, and by which image's fit.
+/// `fit`, `layer`: the fit and the block's place in it. `off`: how far off it is at worst, and by which
+/// image's fit.
 pub(crate) fn block_row(
     image: &str,
     block: &Known,
     l: &Located,
-    strength: f64,
+    (fit, layer): (&Fitted, usize),
     off: &Worst<'_>,
 ) -> Row {
     let (by, off) = match off {
@@ -373,7 +381,9 @@ pub(crate) fn block_row(
         .set("dy_high_mm", bounded(l.motion[1] + half(1)))
         .set("retreat_mm", given(l.retreat.0))
         .set("retreat_se_mm", bounded(l.retreat.1))
-        .set("strength", given(strength))
+        .set("strength", given(fit.state.strength[layer]))
+        .set("veil", fit.veil(layer).and_then(|v| given(v.0)))
+        .set("veil_se", fit.veil(layer).and_then(|v| given(v.1)))
         .set("pieces", bounded(l.pieces))
         .set("fitting", bounded(l.fitting))
         .set("weakest", measured.then_some(words))

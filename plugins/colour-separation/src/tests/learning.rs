@@ -4,6 +4,7 @@ use restrike_ops::kubelka_munk::{Coat, printed};
 use restrike_ops::overprint_model::Kind;
 
 use super::*;
+use crate::alone;
 use crate::inks::Inks;
 use crate::learning::Learning;
 use crate::separate::Separated;
@@ -64,21 +65,27 @@ fn made(scattering: f64) -> Made {
 
 impl Made {
     fn learned(&self) -> Inks {
-        let placement = placement(&self.shapes);
+        self.learned_from(&placement(&self.shapes))
+    }
+
+    fn learned_from(&self, placement: &Placement) -> Inks {
         let mut learning = Learning::default();
         for scan in &self.scans {
             let area = SIDE.grown(-0.5);
-            let mut sheet = Sheet::new(scan.view(), &placement, &self.shapes, area, None).unwrap();
+            let mut sheet = Sheet::new(scan.view(), placement, &self.shapes, area, None).unwrap();
             learning.add(&mut sheet);
         }
         learning.finish().unwrap()
     }
 
     fn apart(&self, inks: Option<&Inks>) -> Separated {
-        let placement = placement(&self.shapes);
+        self.apart_at(&placement(&self.shapes), inks)
+    }
+
+    fn apart_at(&self, placement: &Placement, inks: Option<&Inks>) -> Separated {
         let area = SIDE.grown(-0.5);
-        let mut sheet =
-            Sheet::new(self.scans[0].view(), &placement, &self.shapes, area, inks).unwrap();
+        let scan = self.scans[0].view();
+        let mut sheet = Sheet::new(scan, placement, &self.shapes, area, inks).unwrap();
         separate(&mut sheet, &[], 1, &|| false).unwrap()
     }
 }
@@ -128,6 +135,33 @@ fn a_body_colour_over_another_is_learned_and_used() {
             t.strength / t.whole
         );
     }
+}
+
+/// Read off all it prints as if layers added up, red under the body colour looks thin.
+#[test]
+fn an_ink_has_the_strength_it_has_where_it_lies_alone() {
+    let made = made(1.5);
+    let mut thin = placement(&made.shapes);
+    thin.blocks[1].strength = 0.7;
+    let inks = made.learned_from(&thin);
+    let t = &made.apart_at(&thin, Some(&inks)).tallies[0].blocks[1];
+    assert!((t.strength / t.whole - 1.0).abs() < 0.05);
+
+    let red = Subset(0).flipped(1);
+    let mut found = |strength: f64, may: fn(&Sheet<'_>, usize) -> bool| {
+        thin.blocks[1].strength = strength;
+        let area = SIDE.grown(-0.5);
+        let scan = made.scans[0].view();
+        let mut sheet = Sheet::new(scan, &thin, &made.shapes, area, None).unwrap();
+        let anchored = alone::pieces(&mut sheet, may).anchored;
+        (anchored, sheet.blocks[1].place.strength)
+    };
+    let (anchored, strength) = found(0.7, |_, _| true);
+    assert_eq!(anchored, red);
+    assert!((strength - 1.0).abs() < 0.04, "{strength}");
+    // Right as it is, or where the layers have to add up.
+    assert_eq!(found(1.0, |_, _| true), (Subset(0), 1.0));
+    assert_eq!(found(0.7, |_, _| false), (Subset(0), 0.7));
 }
 
 #[test]

@@ -15,7 +15,7 @@ use restrike_ops::overprints::Subset;
 use restrike_ops::placement::{BlockPlace, Field, Placement, Ride};
 use restrike_stage::{Affine, Point, Raster, Rect};
 
-use crate::doubts::{colours_lost, same_colour};
+use crate::doubts::{absent, colours_lost, same_colour};
 use crate::pictures::strength;
 use crate::separate::{Separated, separate};
 use crate::sheet::Sheet;
@@ -110,6 +110,7 @@ fn placement(shapes: &[BlockShape]) -> Placement {
                 se_mm: Some(0.004),
                 retreat_mm: 0.0,
                 strength: 1.0,
+                veil: 0.0,
                 absorption: s.part.absorption,
                 local_strength: flat(1.0),
             })
@@ -211,6 +212,28 @@ fn missing_and_stray_ink_are_found() {
     assert_eq!(label(-3.0, -3.0), 3.0, "red elsewhere");
     assert_eq!(label(9.0, -5.0), 3.0, "red in the spot");
     assert!(strength(s.planes[1].data()[at(&s, -3.0, 3.0)]) < 0.1);
+}
+
+/// Registration fits a block's ink along with its place, and of one that was skipped finds
+/// hardly any: bare paper must not pass for its print.
+#[test]
+fn a_block_that_was_skipped_is_missing() {
+    let shapes = vec![shape("key", KEY, key), shape("red", RED, red)];
+    let mut placement = placement(&shapes);
+    let place = &mut placement.blocks[1];
+    place.strength = 0.03;
+    place.local_strength = flat(0.4);
+    (place.why, place.se_mm) = (Some("its ink is not on the sheet".to_owned()), None);
+    let scan = scan(&|_| 0.0);
+    let mut sheet = Sheet::new(scan.view(), &placement, &shapes, SIDE.grown(-0.5), None).unwrap();
+    let s = separate(&mut sheet, &[], 1, &|| false).unwrap();
+    let t = &s.tallies[0].blocks[1];
+    assert!(absent(t), "{} of {}", t.both, t.shape);
+    assert!(t.printed < 0.05 * t.shape, "{}", t.printed);
+    assert_eq!(s.labels.data()[at(&s, 0.0, 4.0)].abs(), 1.0, "paper");
+    // Where it is there, weakly or not, it is not called so.
+    let (s, _) = apart(&|p| if red(p) < 0.5 { 0.5 } else { 0.0 });
+    assert!(!absent(&s.tallies[0].blocks[1]));
 }
 
 /// Where hardly any light comes back, a black level a third of a percent off must not

@@ -32,6 +32,7 @@ fn place(name: &str, ride: Ride) -> BlockPlace {
         se_mm: Some(0.004),
         retreat_mm: 0.0,
         strength: 1.0,
+        veil: 0.0,
         absorption: [1.0; 3],
         local_strength: flat(),
     }

@@ -3,6 +3,7 @@
 use restrike_stage::{Point, Raster};
 
 use super::{Set, affine};
+use crate::outline::{crossing, outline};
 use crate::state::Ride;
 use crate::zero::zero;
 use restrike_ops::contour::Inside;
@@ -111,4 +112,24 @@ fn what_is_cut_to_the_inner_side_of_a_frame_is_not_taken_for_its_middle() {
     let d = z.ride.displacement(Point::new(0.2, -10.0)) + off;
     assert!(d.y.abs() < 3.0 * z.se, "{d:?} with {:.3}", z.se);
     assert!(z.se > 0.05, "stated {:.3}", z.se);
+}
+
+#[test]
+fn a_side_that_bows_across_a_line_is_told_from_one_that_follows_it() {
+    // A frame, and a wash whose upper side bows across it; its foot runs in the line's middle.
+    let key = drawn(&|p| ((p.x.abs() - 20.0).max(p.y.abs() - 14.0)).abs() - 0.3);
+    let wash = |bow: f64| {
+        drawn(&move |p| {
+            let top = 14.0 + bow * libm::cos(p.x / 20.0 * std::f64::consts::PI);
+            (p.x.abs() - 20.0).max(p.y - top).max(-14.0 - p.y)
+        })
+    };
+    let still = Ride::still(Point::default(), 14.0);
+    let sides = |bow| crossing(&outline(&wash(bow)), &key, &still);
+    assert_eq!(sides(0.0), [false; 4]);
+    // Right, up, left, down.
+    assert_eq!(sides(0.25), [false, true, false, false]);
+    // Its zero leans on that side less.
+    let zero = |bow| zero(&wash(bow), &key, still).unwrap();
+    assert!(zero(0.25).se > 3.0 * zero(0.0).se);
 }
