@@ -183,17 +183,21 @@ pub fn one_frame(found: &ImageMatch, first: (usize, usize), second: (usize, usiz
 
 /// What two matched scans are to each other; `one_frame` as [`one_frame`] has it.
 pub fn relation(found: &ImageMatch, texture: &Texture, one_frame: bool) -> Relation {
-    let moved = found.spread_px > MOVED_PX;
+    told(found.spread_px, texture, one_frame)
+}
+
+fn told(spread_px: f64, texture: &Texture, one_frame: bool) -> Relation {
+    let moved = spread_px > MOVED_PX;
     let shows = texture.texture_share.is_some_and(|s| s >= TEXTURE_SHOWS);
     let fine = texture.fine.unwrap_or(0.0);
     // No two layings of a sheet agree to a pixel at all four corners. Two trimmed
     // pictures of two impressions may: their blocks do not lie alike.
-    if one_frame && (fine >= SAME_FRAME || !shows && found.spread_px < STILL_PX) {
+    if one_frame && (fine >= SAME_FRAME || !shows && spread_px < STILL_PX) {
         return Relation::SameScan;
     }
     let laid_anew = match fine {
         f if f >= ONE_SHEET && shows => false,
-        f if f >= MUCH_ALIKE && shows => found.spread_px > CLEARLY_MOVED_PX,
+        f if f >= MUCH_ALIKE && shows => spread_px > CLEARLY_MOVED_PX,
         _ => moved,
     };
     if fine >= SAME_IMPRESSION && !laid_anew {
@@ -275,4 +279,32 @@ fn box_mean(plane: &Raster<f32>, reach: usize) -> Raster<f32> {
         }
     }
     out
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn texture_and_motion_weigh_against_each_other() {
+        let said = |fine: f64, share: f64, spread: f64| {
+            let texture = Texture {
+                finest: Some(0.1),
+                fine: Some(fine),
+                texture_share: Some(share),
+                places: 400,
+            };
+            told(spread, &texture, false)
+        };
+        assert_eq!(said(0.4, 0.5, 0.1), Relation::SameImpression);
+        assert_eq!(said(0.4, 0.5, 0.3), Relation::OneDesign);
+        // Scanned again with other focus: features move, the fibres do not.
+        assert_eq!(said(0.65, 0.9, 0.4), Relation::SameImpression);
+        assert_eq!(said(0.65, 0.9, 0.6), Relation::OneDesign);
+        assert_eq!(said(0.95, 0.9, 1.5), Relation::SameImpression);
+        // Of smooth paper the scanner's noise is left, which tells nothing.
+        assert_eq!(said(0.65, 0.1, 0.4), Relation::OneDesign);
+        assert_eq!(said(0.02, 0.9, 0.4), Relation::TwoImpressions);
+        assert_eq!(said(0.02, 0.1, 0.1), Relation::OneDesign);
+    }
 }

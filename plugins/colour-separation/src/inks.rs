@@ -146,12 +146,14 @@ impl Inks {
             .collect()
     }
 
-    /// Whether an overprint was seen on the reference impressions, for blocks in this order.
-    pub(crate) fn has_seen(&self, names: &[&str], inks: Subset) -> bool {
-        self.overprints.iter().any(|o| {
-            let at = o.blocks.iter().map(|b| names.iter().position(|n| n == b));
-            set(at) == Some(inks)
-        })
+    /// Absorption of an overprint beyond the sum of its inks' as the reference impressions show
+    /// it, if they do, for blocks in this order.
+    pub(crate) fn seen(&self, names: &[&str], inks: Subset) -> Option<[f64; 3]> {
+        let at = |block: &String| names.iter().position(|n| n == block);
+        self.overprints
+            .iter()
+            .find(|o| set(o.blocks.iter().map(at)) == Some(inks))
+            .map(|o| o.beyond)
     }
 }
 

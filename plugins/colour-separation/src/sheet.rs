@@ -10,6 +10,7 @@ use restrike_ops::overprints::{Subset, allowed};
 use restrike_ops::placement::{BlockPlace, Placement};
 use restrike_stage::{ImageView, Point, Rect};
 
+use crate::gaussian::dot;
 use crate::inks::{DEEPEST, Inks, on_sheet, printed_in};
 use crate::rim::Rim;
 
@@ -318,8 +319,8 @@ impl<'a> Sheet<'a> {
 }
 
 /// Absorption of overprints beyond the sum of their inks' by the weakest's strength: as learned
-/// from reference impressions, and of those that were not seen there by the bodies that this
-/// sheet's inks show.
+/// from reference impressions, and of those that they do not show to be otherwise by the bodies
+/// that this sheet's inks have.
 fn overprints(blocks: &[Block], inks: Option<&Inks>) -> BTreeMap<u32, [f64; 3]> {
     let names: Vec<&str> = blocks.iter().map(|b| b.name.as_str()).collect();
     let orders: Vec<u32> = blocks.iter().map(|b| b.shape.part.order).collect();
@@ -332,10 +333,7 @@ fn overprints(blocks: &[Block], inks: Option<&Inks>) -> BTreeMap<u32, [f64; 3]> 
     printed.sort_by_key(|n| !blocks[*n].place.key);
     let strength = |n: usize| blocks[n].place.strength.clamp(0.1, 4.0);
     for set in allowed(blocks.len(), None, DEEPEST) {
-        if set.count() < 2
-            || out.contains_key(&set.0)
-            || inks.is_some_and(|i| i.has_seen(&names, set))
-        {
+        if set.count() < 2 || out.contains_key(&set.0) {
             continue;
         }
         let laid = || printed.iter().copied().filter(|n| set.has(*n));
@@ -344,9 +342,15 @@ fn overprints(blocks: &[Block], inks: Option<&Inks>) -> BTreeMap<u32, [f64; 3]> 
             let ink = b.absorption.map(|a| a * strength(n));
             (ink, b.place.veil * strength(n).min(1.0))
         }));
-        if more.iter().any(|m| m.abs() > SLIGHT) {
-            let least = laid().map(strength).fold(MOST_LAID, f64::min);
-            out.insert(set.0, more.map(|m| m / least));
+        let least = laid().map(strength).fold(MOST_LAID, f64::min);
+        let more = more.map(|m| m / least);
+        // References that show it have to speak for it.
+        let borne_out = inks.and_then(|i| i.seen(&names, set)).is_none_or(|seen| {
+            let off = [0, 1, 2].map(|c| seen[c] - more[c]);
+            dot(off, off) < dot(seen, seen)
+        });
+        if borne_out && more.iter().any(|m| m.abs() > SLIGHT) {
+            out.insert(set.0, more);
         }
     }
     out

@@ -181,6 +181,10 @@ impl Here {
     }
 }
 
+/// A veil is an ink's body from this on; less looks the same as a scanner's flare in dark lines,
+/// and is left in the key's own colour.
+pub(crate) const BODY: f64 = 0.02;
+
 /// Absorption beyond the sum of the inks', where these lie over each other. `laid`: by layer,
 /// strength of its ink, 0 where it does not print.
 pub(crate) fn beyond(layers: &[Layer], state: &State, laid: &[f64]) -> [f64; 3] {
@@ -192,7 +196,8 @@ pub(crate) fn beyond(layers: &[Layer], state: &State, laid: &[f64]) -> [f64; 3] 
             .filter(|n| laid[*n] > 0.0)
             .map(|n| {
                 let ink = layers[n].absorption.map(|a| a * laid[n]);
-                (ink, state.veil[n] * laid[n].min(1.0))
+                let veil = Some(state.veil[n]).filter(|v| *v >= BODY);
+                (ink, veil.map_or(0.0, |v| v * laid[n].min(1.0)))
             }),
     )
 }

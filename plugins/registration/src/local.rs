@@ -10,7 +10,7 @@ use nalgebra::{DMatrix, DVector};
 use restrike_stage::{Point, Rect};
 
 use crate::joint::VEIL_SD;
-use crate::layers::{Layer, beyond};
+use crate::layers::{BODY, Layer, beyond};
 use crate::level::Level;
 use crate::paper::Paper;
 use crate::state::State;
@@ -121,7 +121,7 @@ impl Local {
                 if !area.contains(p) {
                     continue;
                 }
-                if !inside(layers, state, p, edge, &mut ink) {
+                if !inside(layers, state, p, edge, &mut ink) || veiled(state, &ink) {
                     continue;
                 }
                 for (n, laid) in laid.iter_mut().enumerate() {
@@ -204,6 +204,16 @@ impl Local {
     }
 }
 
+/// Whether the key lies under body here: what little of its light is left says nothing of its
+/// ink.
+fn veiled(state: &State, ink: &[f64]) -> bool {
+    ink[state.key_at] > 0.0
+        && ink
+            .iter()
+            .zip(&state.veil)
+            .any(|(i, v)| *i > 0.0 && *v >= BODY)
+}
+
 /// Absorptions of the blocks' inks on this sheet: an edition may be printed in
 /// other inks than the proofs, and inks fade. Channel by channel the logarithms
 /// of pixels well inside are linear in them; they are held to the record's.
@@ -225,7 +235,8 @@ pub(crate) fn absorptions(
     for y in (0..h).step_by(stride) {
         for x in (0..w).step_by(stride) {
             let p = level.place(x, y);
-            if !area.contains(p) || !inside(layers, state, p, edge, &mut ink) {
+            if !area.contains(p) || !inside(layers, state, p, edge, &mut ink) || veiled(state, &ink)
+            {
                 continue;
             }
             if ink.iter().all(|i| *i <= 0.0) {

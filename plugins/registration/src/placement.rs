@@ -5,6 +5,7 @@ use restrike_stage::{Affine, ColumnSpec as C, Scope, TableSpec};
 
 use crate::align::Aligned;
 use crate::joint::Fitted;
+use crate::layers::BODY;
 use crate::located::Located;
 use crate::record::Known;
 
@@ -33,7 +34,9 @@ const CLEARLY: f64 = 2.5;
 
 /// A block's veil; 0 where it may be none.
 fn shown_veil(fit: &Fitted, n: usize) -> f64 {
-    let veil = fit.veil(n).filter(|(veil, se)| *veil > CLEARLY * se);
+    let veil = fit
+        .veil(n)
+        .filter(|(veil, se)| *veil > (CLEARLY * se).max(BODY));
     veil.map_or(0.0, |(veil, _)| veil)
 }
 

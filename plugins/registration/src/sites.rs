@@ -3,7 +3,7 @@
 
 use restrike_stage::{Point, Rect};
 
-use crate::layers::Layer;
+use crate::layers::{BODY, Layer};
 use crate::level::Level;
 use crate::state::State;
 
@@ -41,8 +41,6 @@ pub(crate) struct Choice {
 /// learned from, was not seen there, mm. (Shapes from one impression share its
 /// coordinates.)
 const UNSEEN_MM: f64 = 0.12;
-/// From so much veil on an edge under the key is looked at.
-const BODY: f64 = 0.02;
 /// What was under the key there by this much is not known, mm.
 const HIDDEN_MM: f64 = 0.03;
 /// So far from where the shape was closed under the key its edge may truly lie, mm.

@@ -195,7 +195,7 @@ pub(crate) fn specs() -> Vec<TableSpec> {
                     "veil",
                     "",
                     4,
-                    "Share of the darkness under it that its ink hides, for inks have a little body: the key's, and that of blocks printed before it. Less than twice its standard error is none.",
+                    "Share of the darkness under it that its ink hides, for inks have a little body: the key's, and that of blocks printed before it. Under twice its standard error it is none, under 0.02 a scanner's flare looks the same.",
                 ),
                 number("veil_se", "", 4, "Its standard error."),
                 number(
