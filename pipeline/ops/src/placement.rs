@@ -166,7 +166,8 @@ pub struct BlockPlace {
     /// does not clearly show that it has body.
     #[serde(default)]
     pub veil: f64,
-    /// Absorption of the solid as printed here, red, green and blue: -ln of transmitted linear light.
+    /// Absorption at strength 1, red, green and blue: -ln of transmitted linear light. The colour
+    /// is that of the ink as printed here, the amount that of the record's solid.
     pub absorption: [f64; 3],
     /// Local strength over the sheet's mean.
     pub local_strength: Field,

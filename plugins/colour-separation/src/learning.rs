@@ -132,7 +132,7 @@ impl Learning {
                 *sum += m;
             }
             let laid = least(p, &sheet.blocks);
-            if more != [0.0; 3] && laid >= THIN {
+            if p.shapes.count() > 1 && laid >= THIN {
                 by_body
                     .entry(p.shapes.0)
                     .or_default()
@@ -148,11 +148,11 @@ impl Learning {
 
     /// What was learned; none without a reference impression.
     #[allow(clippy::cast_precision_loss)]
-    pub(crate) fn finish(mut self) -> Option<Inks> {
+    pub(crate) fn finish(self) -> Option<Inks> {
         if self.sheets.is_empty() {
             return None;
         }
-        let overprints = self.solve();
+        let (overprints, beyond) = self.solve();
         let n = self.sheets.len() as f64;
         let mut paper = [0.0; 3];
         for s in &self.sheets {
@@ -160,7 +160,9 @@ impl Learning {
                 *p += v / n;
             }
         }
-        let mut inks: Vec<Ink> = (0..self.blocks.len()).map(|n| self.ink(n)).collect();
+        let mut inks: Vec<Ink> = (0..self.blocks.len())
+            .map(|n| self.ink(n, &beyond))
+            .collect();
         let absorptions: Vec<[f64; 3]> = inks.iter().map(|i| i.absorption).collect();
         let orders: Vec<u32> = self.blocks.iter().map(|b| b.shape.part.order).collect();
         let seen: Vec<Measured> = overprints
@@ -207,24 +209,16 @@ impl Learning {
             .collect()
     }
 
-    /// Solves in turns; each overprint's absorption beyond the sum, by sheet.
-    /// What is found of inks goes into the pieces.
-    fn solve(&mut self) -> BTreeMap<u32, Vec<Mean>> {
-        let mut beyond = self.by_body();
+    /// Solves in turns: each overprint's absorption beyond the sum, by sheet, where it was seen
+    /// well enough; and what is held of every overprint.
+    fn solve(&self) -> (BTreeMap<u32, Vec<Mean>>, BTreeMap<u32, [f64; 3]>) {
+        let start = self.by_body();
+        let mut beyond = start.clone();
         let mut found = BTreeMap::new();
         for turn in 0..TURNS {
             found = BTreeMap::<u32, Vec<Mean>>::new();
             for s in &self.sheets {
-                let mut less = s.pieces.clone();
-                for p in less.map.values_mut() {
-                    let laid = least(p, &self.blocks);
-                    if let Some(b) = beyond.get(&p.shapes.0) {
-                        for (o, b) in p.beyond.iter_mut().zip(b) {
-                            *o -= laid * b;
-                        }
-                        p.label = p.shapes;
-                    }
-                }
+                let mut less = self.without(s, &beyond);
                 if turn == 0 {
                     less.leave_out_overprints();
                 }
@@ -249,9 +243,25 @@ impl Learning {
                 }
             }
             found.retain(|_, m| m.iter().map(|m| m.count).sum::<usize>() >= CELLS);
-            beyond = found.iter().map(|(set, m)| (*set, together(m).0)).collect();
+            beyond.clone_from(&start);
+            beyond.extend(found.iter().map(|(set, m)| (*set, together(m).0)));
         }
-        found
+        (found, beyond)
+    }
+
+    /// A sheet's pieces without what overprints have beyond the sum of their inks'.
+    fn without(&self, s: &Seen, beyond: &BTreeMap<u32, [f64; 3]>) -> Pieces {
+        let mut less = s.pieces.clone();
+        for p in less.map.values_mut() {
+            let laid = least(p, &self.blocks);
+            if let Some(b) = beyond.get(&p.shapes.0) {
+                for (o, b) in p.beyond.iter_mut().zip(b) {
+                    *o -= laid * b;
+                }
+                p.label = p.shapes;
+            }
+        }
+        less
     }
 
     /// Each overprint's absorption beyond the sum by the inks' bodies, over all sheets.
@@ -260,7 +270,10 @@ impl Learning {
         for (set, m) in self.sheets.iter().flat_map(|s| &s.by_body) {
             all.entry(*set).or_default().add(m.weight, m.mean());
         }
-        all.into_iter().map(|(set, m)| (set, m.mean())).collect()
+        all.into_iter()
+            .map(|(set, m)| (set, m.mean()))
+            .filter(|(_, m)| *m != [0.0; 3])
+            .collect()
     }
 
     /// Absorption of a piece beyond paper, strengths and the sum of its inks'.
@@ -278,14 +291,14 @@ impl Learning {
     }
 
     /// A block's ink: the record's, from its proof, and the references' together.
-    fn ink(&self, n: usize) -> Ink {
+    fn ink(&self, n: usize, beyond: &BTreeMap<u32, [f64; 3]>) -> Ink {
         let block = &self.blocks[n];
         let record = block.shape.part.absorption;
         let size = dot(record, record).sqrt().max(1e-9);
         let mut means = Vec::new();
         let alone = Subset(0).flipped(n);
         for s in &self.sheets {
-            let mut plain = s.pieces.clone();
+            let mut plain = self.without(s, beyond);
             plain.leave_out_overprints();
             let fields = Fields::fit(&self.blocks, &plain);
             let mut m = Mean::default();

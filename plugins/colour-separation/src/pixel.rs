@@ -8,6 +8,7 @@
 //! answers: a block that did not print, printed weakly, printed where it has
 //! no shape; or dust.
 
+use restrike_ops::ink_body::unveiled;
 use restrike_ops::overprints::Subset;
 use restrike_stage::Point;
 
@@ -86,6 +87,8 @@ struct Item {
     strength: f64,
     strength_sd: f64,
     through: [f64; 3],
+    /// Share of the darkness under it that it hides.
+    veil: f64,
     /// Light that passes inside and in the rim, where its edge is near.
     inner: [f64; 3],
     outer: [f64; 3],
@@ -98,11 +101,20 @@ struct Item {
 }
 
 impl Item {
+    /// Light over it.
+    fn over(&self, light: [f64; 3]) -> [f64; 3] {
+        [0, 1, 2].map(|c| {
+            let seen = self.through[c] * unveiled(light[c], self.veil);
+            (1.0 - self.cover) * light[c] + self.cover * seen
+        })
+    }
+
     const NONE: Self = Self {
         block: 0,
         strength: 0.0,
         strength_sd: 0.0,
         through: [1.0; 3],
+        veil: 0.0,
         inner: [1.0; 3],
         outer: [1.0; 3],
         cover: 0.0,
@@ -149,7 +161,7 @@ impl<'s> Reader<'s> {
             // The piece's rival as seen from this pixel.
             Subset(here.inside.0 ^ piece.map_or(0, |p| p.shapes.0) ^ r.0)
         });
-        for n in 0..sheet.blocks.len() {
+        for n in sheet.printed.iter().copied() {
             out.strength[n] = 0.0;
             out.expected[n] = 0.0;
             out.cover[n] = 0.0;
@@ -272,6 +284,7 @@ impl<'s> Reader<'s> {
             strength,
             strength_sd: self.noise.mottle[n] * strength + floor,
             through: passed(strength),
+            veil: self.sheet.veil(n, strength),
             inner,
             outer,
             cover: 1.0,
@@ -301,9 +314,11 @@ impl<'s> Reader<'s> {
             })
         });
         for (g, offset) in self.blur.kernel.iter().zip(&self.blur.offsets) {
-            let mut light = ground;
             let mut covers = [0.0; MOST];
-            for ((i, at), cover) in items.iter_mut().zip(places).zip(&mut covers) {
+            let mut passed = [[1.0; 3]; MOST];
+            for (n, (i, at)) in items.iter_mut().zip(places).enumerate() {
+                covers[n] = 1.0;
+                passed[n] = i.through;
                 if !i.near {
                     continue;
                 }
@@ -311,13 +326,24 @@ impl<'s> Reader<'s> {
                 let d = block.shape.edges.at(at + *offset) + block.place.retreat_mm;
                 let c = self.blur.cover(d);
                 i.cover += g * c;
-                *cover = c;
+                covers[n] = c;
                 let rim = Rim::share(d, self.blur.step());
-                for (l, (t, u)) in light.iter_mut().zip(i.inner.into_iter().zip(i.outer)) {
-                    *l *= 1.0 - c * (1.0 - t - rim * (u - t));
-                }
+                passed[n] = [0, 1, 2].map(|k| i.inner[k] + rim * (i.outer[k] - i.inner[k]));
             }
-            let light = self.overprinted(light, items, covers);
+            let layers = items.iter().zip(covers).zip(passed);
+            let light = if self.sheet.by_body(covering(items, covers)) {
+                let layers = layers.map(|((i, c), t)| (c, t, i.veil));
+                let light = over(layers);
+                [0, 1, 2].map(|k| paper[k] * light[k])
+            } else {
+                let mut light = ground;
+                for ((_, c), t) in layers.filter(|((i, _), _)| i.near) {
+                    for (l, t) in light.iter_mut().zip(t) {
+                        *l *= 1.0 - c * (1.0 - t);
+                    }
+                }
+                self.overprinted(light, items, covers)
+            };
             for (v, l) in value.iter_mut().zip(light) {
                 *v += g * l;
             }
@@ -331,15 +357,11 @@ impl<'s> Reader<'s> {
         if self.sheet.adds_up() {
             return light;
         }
-        let mut set = Subset(0);
         let mut strength = [0.0; MOST];
-        for (i, c) in items.iter().zip(covers) {
-            if !i.near || c > 0.5 {
-                set = set.flipped(i.block);
-                strength[i.block] = i.strength;
-            }
+        for i in items {
+            strength[i.block] = i.strength;
         }
-        let more = self.sheet.overprint(set, &strength);
+        let more = self.sheet.overprint(covering(items, covers), &strength);
         [0, 1, 2].map(|c| light[c] * libm::exp(-more[c]))
     }
 
@@ -350,7 +372,23 @@ impl<'s> Reader<'s> {
     }
 
     fn slopes(&self, here: &Here, model: [f64; 3], items: &mut [Item]) {
-        for i in items {
+        let set = covering(
+            items,
+            std::array::from_fn(|n| items.get(n).map_or(0.0, |i| i.cover)),
+        );
+        let body = self.sheet.by_body(set);
+        let mut under = [[1.0; 3]; MOST];
+        let mut light = [1.0; 3];
+        for (n, i) in items.iter_mut().enumerate() {
+            if !body {
+                i.veil = 0.0;
+            }
+            under[n] = light;
+            light = i.over(light);
+        }
+        // How the light over all changes with that over each, from the top down.
+        let mut by = [0, 1, 2].map(|c| model[c] / light[c].max(1e-6));
+        for (n, i) in items.iter_mut().enumerate().rev() {
             let a = self.sheet.blocks[i.block].absorption;
             let rate = if i.near {
                 self.edge_rate(here.distance[i.block])
@@ -358,9 +396,10 @@ impl<'s> Reader<'s> {
                 0.0
             };
             for c in 0..3 {
-                let own = (1.0 - i.cover * (1.0 - i.through[c])).max(1e-6);
-                i.by_strength[c] = -model[c] * i.cover * i.through[c] * a[c] / own;
-                i.by_edge[c] = -model[c] * (1.0 - i.through[c]) / own * rate;
+                let seen = i.through[c] * unveiled(under[n][c], i.veil);
+                i.by_strength[c] = -by[c] * i.cover * seen * a[c];
+                i.by_edge[c] = by[c] * (seen - under[n][c]) * rate;
+                by[c] *= 1.0 - i.cover + i.cover * i.through[c] * (1.0 - i.veil);
             }
         }
     }
@@ -394,25 +433,45 @@ impl<'s> Reader<'s> {
 
     /// Reflectance by what was found.
     fn composed(&self, paper: [f64; 3], out: &Answer) -> [f64; 3] {
-        let mut value = paper;
+        let printed = || {
+            let printed = self.sheet.printed.iter().copied();
+            printed.filter(|n| out.strength[*n] > 0.0 && out.blurred[*n] > 0.0)
+        };
         let mut set = Subset(0);
-        for (n, b) in self.sheet.blocks.iter().enumerate() {
-            let (s, cover) = (out.strength[n], out.blurred[n]);
-            if s > 0.0 && cover > 0.0 {
-                for (v, a) in value.iter_mut().zip(b.absorption) {
-                    *v *= 1.0 - cover * (1.0 - libm::exp(-a * s));
-                }
-                if cover > 0.5 {
-                    set = set.flipped(n);
-                }
-            }
+        for n in printed().filter(|n| out.blurred[*n] > 0.5) {
+            set = set.flipped(n);
         }
-        if !self.sheet.adds_up() {
-            let more = self.sheet.overprint(set, &out.strength);
-            for (v, m) in value.iter_mut().zip(more) {
-                *v *= libm::exp(-m);
-            }
-        }
-        value
+        let body = self.sheet.by_body(set);
+        let light = over(printed().map(|n| {
+            let s = out.strength[n];
+            let through = self.sheet.blocks[n].absorption.map(|a| libm::exp(-a * s));
+            let veil = if body { self.sheet.veil(n, s) } else { 0.0 };
+            (out.blurred[n], through, veil)
+        }));
+        let more = if body || self.sheet.adds_up() {
+            [0.0; 3]
+        } else {
+            self.sheet.overprint(set, &out.strength)
+        };
+        [0, 1, 2].map(|c| paper[c] * light[c] * libm::exp(-more[c]))
     }
+}
+
+/// Blocks that cover a place; those away from their edge cover all of it.
+fn covering(items: &[Item], covers: [f64; MOST]) -> Subset {
+    let mut set = Subset(0);
+    for (i, c) in items.iter().zip(covers) {
+        if !i.near || c > 0.5 {
+            set = set.flipped(i.block);
+        }
+    }
+    set
+}
+
+/// Light relative to the paper's over layers from the lowest up: share covered, what the ink
+/// lets pass, and what it hides of the darkness under it.
+fn over(layers: impl Iterator<Item = (f64, [f64; 3], f64)>) -> [f64; 3] {
+    layers.fold([1.0; 3], |r, (cover, through, veil)| {
+        [0, 1, 2].map(|c| (1.0 - cover) * r[c] + cover * through[c] * unveiled(r[c], veil))
+    })
 }

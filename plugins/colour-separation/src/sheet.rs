@@ -1,6 +1,6 @@
 //! A registered sheet: what each pixel should hold by the blocks' placed shapes.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use restrike_ops::block_record::BlockShape;
 use restrike_ops::edge_map::EdgeMap;
@@ -32,8 +32,6 @@ const LOST_MM: f64 = 1.5;
 const SURELY: f64 = 3.0;
 /// Largest standard deviation of a placed edge that pixels are read with, mm.
 const EDGE_SD_MM: f64 = 0.3;
-/// Absorption that hardly shows.
-const SLIGHT: f64 = 0.01;
 /// Ink laid more strongly than this has no more of an overprint's colour.
 const MOST_LAID: f64 = 1.5;
 /// Ink under this share of the solid counts as not printed.
@@ -63,6 +61,14 @@ pub(crate) struct Block {
     /// How far the record's ink and registration's local strength are believed.
     trust: [f64; 2],
     rough: EdgeMap,
+}
+
+impl Block {
+    /// Share of the darkness under it that its ink hides with this strength: all of its body in
+    /// a solid, less in a thinner ink.
+    fn veil(&self, strength: f64) -> f64 {
+        self.place.veil * strength.min(1.0)
+    }
 }
 
 /// Share of an uneven strength that is the ink's: a pale ink's is mostly the
@@ -105,8 +111,12 @@ pub(crate) struct Sheet<'a> {
     pub(crate) blur: f64,
     /// What is looked at, mm on the sheet.
     pub(crate) area: Rect,
-    /// Absorption of overprints beyond the sum of their inks', where inks do not add up.
+    /// Absorption of overprints beyond the sum of their inks', where inks were learned not to add up.
     overprints: BTreeMap<u32, [f64; 3]>,
+    /// Blocks from the lowest up; as in registration the key counts as printed first.
+    pub(crate) printed: Vec<usize>,
+    /// Overprints in which references show nothing of the bodies that inks have on this sheet.
+    no_body: BTreeSet<u32>,
 }
 
 /// What the placed shapes say of a pixel.
@@ -185,7 +195,12 @@ impl<'a> Sheet<'a> {
                 })
             })
             .collect::<Option<Vec<_>>>()?;
-        let overprints = overprints(&blocks, inks);
+        let names: Vec<&str> = blocks.iter().map(|b: &Block| b.name.as_str()).collect();
+        let orders: Vec<u32> = blocks.iter().map(|b| b.shape.part.order).collect();
+        let overprints = inks.map_or_else(BTreeMap::new, |i| i.beyond(&names, &orders));
+        let mut printed = printed_in(&orders);
+        printed.sort_by_key(|n| !blocks[*n].place.key);
+        let no_body = refuted(&blocks, &printed, inks);
         Some(Self {
             scan,
             placement,
@@ -194,6 +209,8 @@ impl<'a> Sheet<'a> {
             blur,
             area,
             overprints,
+            printed,
+            no_body,
         })
     }
 
@@ -275,24 +292,39 @@ impl<'a> Sheet<'a> {
     }
 
     /// Absorption of an overprint beyond the sum of its inks', with these
-    /// strengths: in proportion to the weakest.
+    /// strengths: as learned, in proportion to the weakest, or by the inks' bodies.
     pub(crate) fn overprint(&self, set: Subset, strength: &[f64]) -> [f64; 3] {
-        let Some(more) = self.overprints.get(&set.0) else {
-            return [0.0; 3];
+        let laid = |n: usize| match strength[n] {
+            s if s > 0.0 => s,
+            _ => self.usual_strength(n),
         };
-        let least = (0..self.blocks.len())
-            .filter(|n| set.has(*n))
-            .map(|n| match strength[n] {
-                s if s > 0.0 => s,
-                _ => self.usual_strength(n),
-            })
-            .fold(MOST_LAID, f64::min);
-        more.map(|m| m * least)
+        if let Some(more) = self.overprints.get(&set.0) {
+            let inks = (0..self.blocks.len()).filter(|n| set.has(*n));
+            let least = inks.map(laid).fold(MOST_LAID, f64::min);
+            return more.map(|m| m * least);
+        }
+        if !self.by_body(set) {
+            return [0.0; 3];
+        }
+        by_body(&self.blocks, &self.printed, set, &laid)
+    }
+
+    /// Whether the inks of an overprint hide a little of each other by their bodies.
+    pub(crate) fn by_body(&self, set: Subset) -> bool {
+        set.count() > 1
+            && !self.overprints.contains_key(&set.0)
+            && !self.no_body.contains(&set.0)
+            && (0..self.blocks.len()).any(|n| set.has(n) && self.blocks[n].place.veil > 0.0)
+    }
+
+    /// Share of the darkness under it that a block's ink hides with this strength.
+    pub(crate) fn veil(&self, n: usize, strength: f64) -> f64 {
+        self.blocks[n].veil(strength)
     }
 
     /// Whether all inks simply add up.
     pub(crate) fn adds_up(&self) -> bool {
-        self.overprints.is_empty()
+        self.overprints.is_empty() && self.blocks.iter().all(|b| b.place.veil <= 0.0)
     }
 
     /// Whether an overprint of this block is known whose inks do not.
@@ -302,7 +334,7 @@ impl<'a> Sheet<'a> {
 
     /// Whether the inks of an overprint do.
     pub(crate) fn adds_up_to(&self, set: Subset) -> bool {
-        !self.overprints.contains_key(&set.0)
+        !self.overprints.contains_key(&set.0) && !self.by_body(set)
     }
 
     /// A grid of cells over the area.
@@ -318,39 +350,37 @@ impl<'a> Sheet<'a> {
     }
 }
 
-/// Absorption of overprints beyond the sum of their inks' by the weakest's strength: as learned
-/// from reference impressions, and of those that they do not show to be otherwise by the bodies
-/// that this sheet's inks have.
-fn overprints(blocks: &[Block], inks: Option<&Inks>) -> BTreeMap<u32, [f64; 3]> {
-    let names: Vec<&str> = blocks.iter().map(|b| b.name.as_str()).collect();
-    let orders: Vec<u32> = blocks.iter().map(|b| b.shape.part.order).collect();
-    let mut out = inks.map_or_else(BTreeMap::new, |i| i.beyond(&names, &orders));
+/// Absorption of an overprint beyond the sum of its inks' by their bodies.
+fn by_body(
+    blocks: &[Block],
+    printed: &[usize],
+    set: Subset,
+    laid: &dyn Fn(usize) -> f64,
+) -> [f64; 3] {
+    beyond(printed.iter().filter(|n| set.has(**n)).map(|n| {
+        let strength = laid(*n);
+        let ink = blocks[*n].absorption.map(|a| a * strength);
+        (ink, blocks[*n].veil(strength))
+    }))
+}
+
+/// Overprints that the references show, and nearer to the sum of their inks' than to what the
+/// bodies of the inks on this sheet would make of them.
+fn refuted(blocks: &[Block], printed: &[usize], inks: Option<&Inks>) -> BTreeSet<u32> {
+    let mut out = BTreeSet::new();
+    let Some(inks) = inks else { return out };
     if blocks.iter().all(|b| b.place.veil <= 0.0) {
         return out;
     }
-    // As in registration the key counts as printed first.
-    let mut printed = printed_in(&orders);
-    printed.sort_by_key(|n| !blocks[*n].place.key);
-    let strength = |n: usize| blocks[n].place.strength.clamp(0.1, 4.0);
+    let names: Vec<&str> = blocks.iter().map(|b| b.name.as_str()).collect();
     for set in allowed(blocks.len(), None, DEEPEST) {
-        if set.count() < 2 || out.contains_key(&set.0) {
-            continue;
-        }
-        let laid = || printed.iter().copied().filter(|n| set.has(*n));
-        let more = beyond(laid().map(|n| {
-            let b = &blocks[n];
-            let ink = b.absorption.map(|a| a * strength(n));
-            (ink, b.place.veil * strength(n).min(1.0))
-        }));
-        let least = laid().map(strength).fold(MOST_LAID, f64::min);
-        let more = more.map(|m| m / least);
-        // References that show it have to speak for it.
-        let borne_out = inks.and_then(|i| i.seen(&names, set)).is_none_or(|seen| {
-            let off = [0, 1, 2].map(|c| seen[c] - more[c]);
-            dot(off, off) < dot(seen, seen)
-        });
-        if borne_out && more.iter().any(|m| m.abs() > SLIGHT) {
-            out.insert(set.0, more);
+        if let Some(seen) = inks.seen(&names, set) {
+            // References tell each ink at strength 1.
+            let body = by_body(blocks, printed, set, &|_| 1.0);
+            let off = [0, 1, 2].map(|c| seen[c] - body[c]);
+            if dot(off, off) >= dot(seen, seen) {
+                out.insert(set.0);
+            }
         }
     }
     out

@@ -151,9 +151,11 @@ struct Here {
     through: [f64; 3],
     /// Absorption times local strength: transmittance is exp(-this x strength).
     ink: [f64; 3],
-    /// What it takes from the darkness under it where it covers: its veil by how much ink there is.
+    /// What it takes from the darkness under it where it covers: its veil by how much ink there
+    /// is, at most a solid's, and how that changes with its strength.
     veil: f64,
     laid: f64,
+    more_veil: f64,
     near: bool,
     /// Whether its edge here is one: the fading side of a gradation is none.
     edge: bool,
@@ -175,7 +177,8 @@ impl Here {
     fn tell(&self, c: f64, r: [f64; 3], by: [f64; 3], out: &mut Pixel) {
         for ch in 0..3 {
             let all = by[ch] * c * self.through[ch];
-            out.by_strength[self.layer][ch] -= all * unveiled(r[ch], self.veil) * self.ink[ch];
+            out.by_strength[self.layer][ch] +=
+                all * ((1.0 - r[ch]) * self.more_veil - unveiled(r[ch], self.veil) * self.ink[ch]);
             out.by_veil[self.layer][ch] += all * (1.0 - r[ch]) * self.laid;
         }
     }
@@ -242,13 +245,18 @@ impl Model<'_> {
             if count == MOST {
                 break;
             }
-            // A solid's worth of ink has all of the body; a little thinner one has less (how that
-            // changes with its strength is left out: it is small).
-            let laid = (strength * state.strength[n]).clamp(0.0, 1.0);
+            // A solid's worth of ink has all of the body, a thinner one less.
+            let thin = strength * state.strength[n];
+            let laid = thin.clamp(0.0, 1.0);
             here[count] = Here {
                 layer: n,
                 veil: state.veil[n] * laid,
                 laid,
+                more_veil: if thin < 1.0 {
+                    state.veil[n] * strength
+                } else {
+                    0.0
+                },
                 place: b,
                 through,
                 ink,

@@ -2,9 +2,10 @@
 //! areas of one or several inks.
 //!
 //! In logarithms the layered model is linear: ln R = ln P - sum of s_b a_b over
-//! the blocks that print there, and what their inks' bodies take from it. Each
-//! node of a coarse grid solves for paper and strengths from the pixels about
-//! it, held to the sheet's own mean where it has none.
+//! the blocks that print there, and what their inks' bodies give back, which is
+//! taken from the strengths so far. Each node of a coarse grid solves for paper
+//! and strengths from the pixels about it, held to the sheet's own mean where
+//! it has none.
 
 use nalgebra::{DMatrix, DVector};
 use restrike_stage::{Point, Rect};
@@ -211,7 +212,7 @@ fn veiled(state: &State, ink: &[f64]) -> bool {
         && ink
             .iter()
             .zip(&state.veil)
-            .any(|(i, v)| *i > 0.0 && *v >= BODY)
+            .any(|(i, v)| *i > 0.0 && v.abs() >= BODY)
 }
 
 /// Absorptions of the blocks' inks on this sheet: an edition may be printed in

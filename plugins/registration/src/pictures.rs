@@ -142,7 +142,7 @@ fn register(
     }
     let mut picture = blank(marks);
     picture.caption = format!(
-        "Where each colour block landed: arrows about the middle of what it prints, drawn {:.0} times as long as the displacement is there (each block in the colour that is most like its ink of those that all readers can tell apart), a cross where none is given; below, how far it is off where that is most (`off_mm` in the table, `off_at_x_mm` where), with standard errors; on the first reference a block that is held against it is off by nothing but the error; lines, the blocks' edges as the record has them, laid where they were found, dashed where they should lie if they were not.",
+        "Where each colour block landed: arrows about the middle of what it prints, drawn {:.0} times as long as the displacement is there (each block in one of a few colours that all readers can tell apart, by the names below; the nearest to its ink that is left), a cross where none is given; below, how far it is off where that is most (`off_mm` in the table, `off_at_x_mm` where), with standard errors; on the first reference a block that is held against it is off by nothing but the error; lines, the blocks' edges as the record has them, laid where they were found, dashed where they should lie if they were not.",
         settings.exaggeration
     );
     picture

@@ -1,5 +1,6 @@
 //! The sheet's placement for the stages that follow: where every block lies in the scan.
 
+use nalgebra::Vector3;
 use restrike_ops::placement::{BlockPlace, Placement};
 use restrike_stage::{Affine, ColumnSpec as C, Scope, TableSpec};
 
@@ -30,7 +31,7 @@ pub(crate) fn spec() -> TableSpec {
 }
 
 /// A veil is of an ink with body from so many standard errors on.
-const CLEARLY: f64 = 2.5;
+const CLEARLY: f64 = 2.0;
 
 /// A block's veil; 0 where it may be none.
 fn shown_veil(fit: &Fitted, n: usize) -> f64 {
@@ -38,6 +39,18 @@ fn shown_veil(fit: &Fitted, n: usize) -> f64 {
         .veil(n)
         .filter(|(veil, se)| *veil > (CLEARLY * se).max(BODY));
     veil.map_or(0.0, |(veil, _)| veil)
+}
+
+/// How much of the record's ink this ink is, whatever its colour: so strength 1 is the record's
+/// solid on every sheet.
+pub(crate) fn solids(ink: [f64; 3], block: &Known) -> f64 {
+    let record = Vector3::from(block.layer.absorption).norm();
+    let size = Vector3::from(ink).norm();
+    if record > 0.0 && size > 0.0 {
+        size / record
+    } else {
+        1.0
+    }
 }
 
 /// The placement of a fitted sheet.
@@ -55,6 +68,8 @@ pub(crate) fn of(
         .enumerate()
         .map(|(n, block)| {
             let l = found[n].as_ref();
+            let ink = aligned.layers[n].absorption;
+            let solids = solids(ink, block);
             BlockPlace {
                 name: block.part.name.clone(),
                 key: n == state.key_at,
@@ -64,9 +79,11 @@ pub(crate) fn of(
                 ride: state.rides[n],
                 se_mm: l.map_or(Some(0.0), |l| l.given().then_some(l.area_se)),
                 retreat_mm: state.retreat[n],
-                strength: state.strength[n],
-                veil: shown_veil(&aligned.whole, n),
-                absorption: aligned.layers[n].absorption,
+                strength: state.strength[n] * solids,
+                veil: l
+                    .filter(|l| l.given())
+                    .map_or(0.0, |_| shown_veil(&aligned.whole, n)),
+                absorption: ink.map(|a| a / solids),
                 local_strength: aligned.local.strength_field(n),
             }
         })

@@ -63,7 +63,9 @@ impl Registration {
         for on in places.all() {
             for (n, block) in known.iter().enumerate() {
                 let Some(l) = &on.found[n] else { continue };
-                let row = tables::block_row(on.name, block, l, (on.fit, n), &on.off[n]);
+                let solids = placement::solids(aligned.layers[n].absorption, block);
+                let ink = (on.fit.state.strength[n] * solids, on.fit.veil(n));
+                let row = tables::block_row(on.name, block, l, ink, &on.off[n]);
                 out.row(BLOCKS, row)?;
             }
         }

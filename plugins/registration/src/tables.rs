@@ -189,7 +189,7 @@ pub(crate) fn specs() -> Vec<TableSpec> {
                     "strength",
                     "",
                     3,
-                    "Strength of its ink against the proof's.",
+                    "How much ink there is: 1 is the proof's solid, whatever colour of ink was taken here.",
                 ),
                 number(
                     "veil",
@@ -309,13 +309,13 @@ pub(crate) fn specs() -> Vec<TableSpec> {
 
 /// The row of a block on an image.
 ///
-/// `fit`, `layer`: the fit and the block's place in it. `off`: how far off it is at worst, and by which
-/// image's fit.
+/// `ink`: its strength, and its veil with the standard error. `off`: how far off it is at worst, and by
+/// which image's fit.
 pub(crate) fn block_row(
     image: &str,
     block: &Known,
     l: &Located,
-    (fit, layer): (&Fitted, usize),
+    ink: (f64, Option<(f64, f64)>),
     off: &Worst<'_>,
 ) -> Row {
     let (by, off) = match off {
@@ -381,9 +381,9 @@ pub(crate) fn block_row(
         .set("dy_high_mm", bounded(l.motion[1] + half(1)))
         .set("retreat_mm", given(l.retreat.0))
         .set("retreat_se_mm", bounded(l.retreat.1))
-        .set("strength", given(fit.state.strength[layer]))
-        .set("veil", fit.veil(layer).and_then(|v| given(v.0)))
-        .set("veil_se", fit.veil(layer).and_then(|v| given(v.1)))
+        .set("strength", given(ink.0))
+        .set("veil", ink.1.and_then(|v| given(v.0)))
+        .set("veil_se", ink.1.and_then(|v| given(v.1)))
         .set("pieces", bounded(l.pieces))
         .set("fitting", bounded(l.fitting))
         .set("weakest", measured.then_some(words))

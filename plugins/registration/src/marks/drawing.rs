@@ -2,7 +2,7 @@
 
 use restrike_stage::{Affine, Frame, Mark, Picture, Point, Project, Raster, Rect, Stroke, Tone};
 
-use super::decide::{Action, Advice};
+use super::decide::{Action, Advice, Because};
 use super::evidence::Evidence;
 use super::fit::BlockFit;
 use super::layout::{Face, corners, mirrored};
@@ -271,6 +271,8 @@ fn list(
                 (block.correction[i].abs() - evidence[i].half).max(0.0),
                 block.correction[i].abs() + evidence[i].half
             ),
+            // No more than that: it may be off all the same.
+            Action::LeaveIt if a.because == Because::Chance => " (not told from chance)".to_owned(),
             Action::LeaveIt | Action::Undecided => String::new(),
         };
         let (letter, name) = (LETTERS[i], faces[i].name());

@@ -106,7 +106,7 @@ fn more_words(more: More, e: &Evidence, tolerance: f64) -> String {
         ),
         More::TooMany => format!("Deciding about {detect} would take hundreds of proofs."),
         More::NoneWould => format!(
-            "More proofs would not decide about {detect}: the block's own shape is not known well enough; a proof of the block alone would help."
+            "More proofs would not decide about {detect}: the block's own shape and zero are not known well enough, however many sheets are looked at."
         ),
     }
 }

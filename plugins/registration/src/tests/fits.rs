@@ -106,7 +106,14 @@ fn changes_are_those_of_the_value(set: &Set, scan: &Scan, found: &Aligned) {
         steps: [Point::new(1.0, 0.0), Point::new(0.0, 1.0)].map(|p| to_print.apply_vector(p)),
         pixel,
     };
-    let state = &found.whole.state;
+    // Body in every ink, so that colours over colours tell too.
+    let mut state = found.whole.state.clone();
+    for (layer, veil) in state.veil.iter_mut().enumerate() {
+        if layer != state.key_at {
+            *veil = veil.max(0.05);
+        }
+    }
+    let state = &state;
     let n = found.layers.len();
     let value = |state: &State, p| {
         let mut at = Pixel::new(n);
@@ -141,10 +148,7 @@ fn changes_are_those_of_the_value(set: &Set, scan: &Scan, found: &Aligned) {
             if layer != set.at("blue") {
                 check(&|s, by| s.retreat[layer] += by, here.by_distance[layer]);
             }
-            // How body comes with strength is left out of the derivative.
-            if state.veil[layer] < 0.01 {
-                check(&|s, by| s.strength[layer] += by, here.by_strength[layer]);
-            }
+            check(&|s, by| s.strength[layer] += by, here.by_strength[layer]);
         }
     }
     assert!(told > 3000 && off * 50 < told, "{off} of {told}");

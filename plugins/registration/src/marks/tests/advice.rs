@@ -168,7 +168,7 @@ fn an_ill_known_shape_is_not_mended_by_more_proofs() {
     let row = kept.correction("ochre", "short");
     assert_eq!(text(row, "action"), "leave it");
     assert!(
-        text(row, "advice").contains("a proof of the block alone"),
+        text(row, "advice").contains("however many sheets"),
         "{}",
         text(row, "advice")
     );
