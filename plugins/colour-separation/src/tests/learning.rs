@@ -164,6 +164,37 @@ fn an_ink_has_the_strength_it_has_where_it_lies_alone() {
     assert_eq!(found(0.7, |_, _| false), (Subset(0), 0.7));
 }
 
+/// Registration tells how much of what lies under it an ink hides.
+#[test]
+fn body_that_registration_found_is_laid_over_what_lies_under_it() {
+    let made = made(0.06);
+    let plain = placement(&made.shapes);
+    let mut veiled = placement(&made.shapes);
+    // What so thin a layer scatters, against the paper's light.
+    veiled.blocks[2].veil = 0.06 / PAPER[1];
+    let left = |placement: &Placement, inks: Option<&Inks>| {
+        residual(&made.apart_at(placement, inks)).abs()
+    };
+    let (with, without) = (left(&veiled, None), left(&plain, None));
+    // Strengths that may move take up much of it either way.
+    assert!(with < 0.75 * without, "{with} {without}");
+    // What is learned of the overprint is the same from either.
+    let [a, b] = [&plain, &veiled].map(|p| made.learned_from(p).overprints[0].beyond);
+    for c in 0..3 {
+        assert!((a[c] - b[c]).abs() < 0.03, "{a:?} {b:?}");
+    }
+    // References that show inks that add up speak against a body.
+    let layered = self::made(0.0).learned();
+    let sheet = |inks| {
+        let area = SIDE.grown(-0.5);
+        let scan = made.scans[0].view();
+        Sheet::new(scan, &veiled, &made.shapes, area, inks).unwrap()
+    };
+    let both = Subset(0b110);
+    assert!(sheet(None).by_body(both));
+    assert!(!sheet(Some(&layered)).by_body(both));
+}
+
 #[test]
 fn transparent_inks_stay_layered_and_round_trip_through_the_record() {
     let inks = made(0.0).learned();
