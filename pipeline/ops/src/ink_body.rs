@@ -2,8 +2,10 @@
 //! it, its veil, and gives back light of its own instead.
 //!
 //! On paper an ink's body is part of its colour. Over what absorbs, light r relative to the bare
-//! paper's becomes T (r + veil (1 - r)), with T what the ink lets pass. For a small veil that is
-//! Kubelka and Munk's layer ([`crate::kubelka_munk`]) with so much scattering, to first order in it.
+//! paper's becomes T (r + veil (1 - r)), with T what the ink lets pass. Over dark ground that is
+//! Kubelka and Munk's layer ([`crate::kubelka_munk`]) with so much scattering, to first order in
+//! it; over light ground it gives back up to half as much again, of little. It needs no proof of an
+//! overprint; where references show one, [`crate::overprint_model`] tells more.
 
 /// Light relative to the bare paper's as an ink with this veil lets it through to its own absorption.
 pub fn unveiled(light: f64, veil: f64) -> f64 {

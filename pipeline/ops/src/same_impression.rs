@@ -72,9 +72,9 @@ const TEXTURE_SHOWS: f64 = 0.3;
 /// Spread of the drawing's parts, in pixels of the coarser scan, beyond which
 /// they moved against each other: blocks laid anew.
 const MOVED_PX: f64 = 0.25;
-/// Correlation so high that it is one impression whatever seems to have moved: noise and another
-/// focus move features by half a pixel, while two impressions have at most the grain of a tint
-/// over all of the sheet in common.
+/// Correlation so high that it is one impression whatever seems to have moved: a lens or another
+/// focus moves features by half a pixel and more. (Two impressions may share the grain of a tint
+/// that covers all of the sheet; scans of them reach less, as the limit of deskew's duplicates has it.)
 const ONE_SHEET: f64 = 0.9;
 /// Correlation from which features have to move by more to speak against it, and that much.
 const MUCH_ALIKE: f64 = 0.5;

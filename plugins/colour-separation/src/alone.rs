@@ -1,10 +1,10 @@
 //! How strong an ink is where it lies alone.
 //!
-//! Registration reads a block's strength off all it prints. Under or over an ink with body
-//! layered absorption is wrong, and a block that mostly lies there is given a strength by which
-//! the overprint comes out right and the ink itself does not: under a pale veil that covers 3 %
-//! a strong red is halved. Where it lies alone on the paper its strength is what it is. If the
-//! two differ it is taken from there, and the overprint is what is to be learned.
+//! Registration reads a block's strength off all it prints, with the bodies it finds in the
+//! model of the inks. Where layered light is another still, a block that mostly lies under or over
+//! others is given a strength by which the overprint comes out right and the ink itself does not.
+//! Where it lies alone on the paper its strength is what it is. If the two differ it is taken from
+//! there, and the overprint is what is to be learned.
 
 use restrike_ops::overprints::Subset;
 use restrike_ops::stats::{mad_sigma, median};
