@@ -12,6 +12,17 @@ pub fn unveiled(light: f64, veil: f64) -> f64 {
     light + veil * (1.0 - light)
 }
 
+/// Light relative to the bare paper's after an ink was laid over a share `cover` of it; `through`:
+/// what the ink lets pass.
+pub fn laid_over(light: [f64; 3], cover: f64, through: [f64; 3], veil: f64) -> [f64; 3] {
+    [0, 1, 2].map(|c| (1.0 - cover) * light[c] + cover * through[c] * unveiled(light[c], veil))
+}
+
+/// Change of [`laid_over`] with the light under the ink.
+pub fn by_light(cover: f64, through: [f64; 3], veil: f64) -> [f64; 3] {
+    through.map(|t| 1.0 - cover + cover * t * (1.0 - veil))
+}
+
 /// Absorption of an overprint beyond the sum of its inks', by channel; negative where body gives
 /// light back. `inks`, from the lowest up: absorption times strength, and veil.
 ///

@@ -41,8 +41,6 @@ const THIN: f64 = 0.3;
 /// A reference impression, as far as it is needed.
 struct Seen {
     pieces: Pieces,
-    /// What bodies add to overprints by what registration found: where to begin from.
-    by_body: BTreeMap<u32, Mean>,
     paper: [f64; 3],
 }
 
@@ -51,6 +49,8 @@ struct Seen {
 pub(crate) struct Learning {
     sheets: Vec<Seen>,
     blocks: Vec<Block>,
+    /// What bodies add to overprints by what registration found: where to begin from.
+    by_body: BTreeMap<u32, Mean>,
 }
 
 /// Sums of a value over cells.
@@ -125,7 +125,6 @@ impl Learning {
             }
         }
         // Pieces hold all that is beyond the sum of the inks'.
-        let mut by_body: BTreeMap<u32, Mean> = BTreeMap::new();
         for p in pieces.map.values_mut() {
             let more = sheet.overprint(p.shapes, &p.strength);
             for (sum, m) in p.beyond.iter_mut().zip(more) {
@@ -133,7 +132,7 @@ impl Learning {
             }
             let laid = least(p, &sheet.blocks);
             if p.shapes.count() > 1 && laid >= THIN {
-                by_body
+                self.by_body
                     .entry(p.shapes.0)
                     .or_default()
                     .add(p.count, more.map(|m| m / laid));
@@ -141,7 +140,6 @@ impl Learning {
         }
         self.sheets.push(Seen {
             pieces,
-            by_body,
             paper: sheet.log_paper(sheet.area.centre()).map(libm::exp),
         });
     }
@@ -160,8 +158,17 @@ impl Learning {
                 *p += v / n;
             }
         }
+        let fields: Vec<Fields> = self
+            .sheets
+            .iter()
+            .map(|s| {
+                let mut plain = self.without(s, &beyond);
+                plain.leave_out_overprints();
+                Fields::fit(&self.blocks, &plain)
+            })
+            .collect();
         let mut inks: Vec<Ink> = (0..self.blocks.len())
-            .map(|n| self.ink(n, &beyond))
+            .map(|n| self.ink(n, &fields))
             .collect();
         let absorptions: Vec<[f64; 3]> = inks.iter().map(|i| i.absorption).collect();
         let orders: Vec<u32> = self.blocks.iter().map(|b| b.shape.part.order).collect();
@@ -212,7 +219,10 @@ impl Learning {
     /// Solves in turns: each overprint's absorption beyond the sum, by sheet, where it was seen
     /// well enough; and what is held of every overprint.
     fn solve(&self) -> (BTreeMap<u32, Vec<Mean>>, BTreeMap<u32, [f64; 3]>) {
-        let start = self.by_body();
+        let start: BTreeMap<u32, [f64; 3]> = (self.by_body.iter())
+            .map(|(set, m)| (*set, m.mean()))
+            .filter(|(_, m)| *m != [0.0; 3])
+            .collect();
         let mut beyond = start.clone();
         let mut found = BTreeMap::new();
         for turn in 0..TURNS {
@@ -264,18 +274,6 @@ impl Learning {
         less
     }
 
-    /// Each overprint's absorption beyond the sum by the inks' bodies, over all sheets.
-    fn by_body(&self) -> BTreeMap<u32, [f64; 3]> {
-        let mut all: BTreeMap<u32, Mean> = BTreeMap::new();
-        for (set, m) in self.sheets.iter().flat_map(|s| &s.by_body) {
-            all.entry(*set).or_default().add(m.weight, m.mean());
-        }
-        all.into_iter()
-            .map(|(set, m)| (set, m.mean()))
-            .filter(|(_, m)| *m != [0.0; 3])
-            .collect()
-    }
-
     /// Absorption of a piece beyond paper, strengths and the sum of its inks'.
     fn left(&self, p: &Piece, fields: &Fields) -> [f64; 3] {
         let f = fields.of_cell(p.cell);
@@ -291,16 +289,15 @@ impl Learning {
     }
 
     /// A block's ink: the record's, from its proof, and the references' together.
-    fn ink(&self, n: usize, beyond: &BTreeMap<u32, [f64; 3]>) -> Ink {
+    ///
+    /// `fields`: each sheet's corrections.
+    fn ink(&self, n: usize, fields: &[Fields]) -> Ink {
         let block = &self.blocks[n];
         let record = block.shape.part.absorption;
         let size = dot(record, record).sqrt().max(1e-9);
         let mut means = Vec::new();
         let alone = Subset(0).flipped(n);
-        for s in &self.sheets {
-            let mut plain = self.without(s, beyond);
-            plain.leave_out_overprints();
-            let fields = Fields::fit(&self.blocks, &plain);
+        for (s, fields) in self.sheets.iter().zip(fields) {
             let mut m = Mean::default();
             for p in s.pieces.map.values().filter(|p| p.shapes == alone) {
                 if p.strength[n] < THIN {

@@ -8,7 +8,7 @@
 //! answers: a block that did not print, printed weakly, printed where it has
 //! no shape; or dust.
 
-use restrike_ops::ink_body::unveiled;
+use restrike_ops::ink_body::{by_light, laid_over, unveiled};
 use restrike_ops::overprints::Subset;
 use restrike_stage::Point;
 
@@ -101,14 +101,6 @@ struct Item {
 }
 
 impl Item {
-    /// Light over it.
-    fn over(&self, light: [f64; 3]) -> [f64; 3] {
-        [0, 1, 2].map(|c| {
-            let seen = self.through[c] * unveiled(light[c], self.veil);
-            (1.0 - self.cover) * light[c] + self.cover * seen
-        })
-    }
-
     const NONE: Self = Self {
         block: 0,
         strength: 0.0,
@@ -284,7 +276,7 @@ impl<'s> Reader<'s> {
             strength,
             strength_sd: self.noise.mottle[n] * strength + floor,
             through: passed(strength),
-            veil: self.sheet.veil(n, strength),
+            veil: block.veil(strength),
             inner,
             outer,
             cover: 1.0,
@@ -332,8 +324,7 @@ impl<'s> Reader<'s> {
             }
             let layers = items.iter().zip(covers).zip(passed);
             let light = if self.sheet.by_body(covering(items, covers)) {
-                let layers = layers.map(|((i, c), t)| (c, t, i.veil));
-                let light = over(layers);
+                let light = over(layers.map(|((i, c), t)| (c, t, i.veil)));
                 [0, 1, 2].map(|k| paper[k] * light[k])
             } else {
                 let mut light = ground;
@@ -379,12 +370,10 @@ impl<'s> Reader<'s> {
         let body = self.sheet.by_body(set);
         let mut under = [[1.0; 3]; MOST];
         let mut light = [1.0; 3];
-        for (n, i) in items.iter_mut().enumerate() {
-            if !body {
-                i.veil = 0.0;
-            }
+        let veil = |i: &Item| if body { i.veil } else { 0.0 };
+        for (n, i) in items.iter().enumerate() {
             under[n] = light;
-            light = i.over(light);
+            light = laid_over(light, i.cover, i.through, veil(i));
         }
         // How the light over all changes with that over each, from the top down.
         let mut by = [0, 1, 2].map(|c| model[c] / light[c].max(1e-6));
@@ -395,11 +384,12 @@ impl<'s> Reader<'s> {
             } else {
                 0.0
             };
+            let slope = by_light(i.cover, i.through, veil(i));
             for c in 0..3 {
-                let seen = i.through[c] * unveiled(under[n][c], i.veil);
+                let seen = i.through[c] * unveiled(under[n][c], veil(i));
                 i.by_strength[c] = -by[c] * i.cover * seen * a[c];
                 i.by_edge[c] = by[c] * (seen - under[n][c]) * rate;
-                by[c] *= 1.0 - i.cover + i.cover * i.through[c] * (1.0 - i.veil);
+                by[c] *= slope[c];
             }
         }
     }
@@ -445,7 +435,11 @@ impl<'s> Reader<'s> {
         let light = over(printed().map(|n| {
             let s = out.strength[n];
             let through = self.sheet.blocks[n].absorption.map(|a| libm::exp(-a * s));
-            let veil = if body { self.sheet.veil(n, s) } else { 0.0 };
+            let veil = if body {
+                self.sheet.blocks[n].veil(s)
+            } else {
+                0.0
+            };
             (out.blurred[n], through, veil)
         }));
         let more = if body || self.sheet.adds_up() {
@@ -472,6 +466,6 @@ fn covering(items: &[Item], covers: [f64; MOST]) -> Subset {
 /// lets pass, and what it hides of the darkness under it.
 fn over(layers: impl Iterator<Item = (f64, [f64; 3], f64)>) -> [f64; 3] {
     layers.fold([1.0; 3], |r, (cover, through, veil)| {
-        [0, 1, 2].map(|c| (1.0 - cover) * r[c] + cover * through[c] * unveiled(r[c], veil))
+        laid_over(r, cover, through, veil)
     })
 }

@@ -66,7 +66,7 @@ pub(crate) struct Block {
 impl Block {
     /// Share of the darkness under it that its ink hides with this strength: all of its body in
     /// a solid, less in a thinner ink.
-    fn veil(&self, strength: f64) -> f64 {
+    pub(crate) fn veil(&self, strength: f64) -> f64 {
         self.place.veil * strength.min(1.0)
     }
 }
@@ -115,6 +115,8 @@ pub(crate) struct Sheet<'a> {
     overprints: BTreeMap<u32, [f64; 3]>,
     /// Blocks from the lowest up; as in registration the key counts as printed first.
     pub(crate) printed: Vec<usize>,
+    /// Blocks whose ink has body.
+    bodies: Subset,
     /// Overprints in which references show nothing of the bodies that inks have on this sheet.
     no_body: BTreeSet<u32>,
 }
@@ -200,7 +202,18 @@ impl<'a> Sheet<'a> {
         let overprints = inks.map_or_else(BTreeMap::new, |i| i.beyond(&names, &orders));
         let mut printed = printed_in(&orders);
         printed.sort_by_key(|n| !blocks[*n].place.key);
-        let no_body = refuted(&blocks, &printed, inks);
+        let mut bodies = Subset(0);
+        for (n, _) in blocks
+            .iter()
+            .enumerate()
+            .filter(|(_, b)| b.place.veil > 0.0)
+        {
+            bodies = bodies.flipped(n);
+        }
+        let no_body = match inks {
+            Some(inks) if bodies != Subset(0) => refuted(&blocks, &printed, inks),
+            _ => BTreeSet::new(),
+        };
         Some(Self {
             scan,
             placement,
@@ -210,6 +223,7 @@ impl<'a> Sheet<'a> {
             area,
             overprints,
             printed,
+            bodies,
             no_body,
         })
     }
@@ -311,20 +325,15 @@ impl<'a> Sheet<'a> {
 
     /// Whether the inks of an overprint hide a little of each other by their bodies.
     pub(crate) fn by_body(&self, set: Subset) -> bool {
-        set.count() > 1
+        set.0 & self.bodies.0 != 0
+            && set.count() > 1
             && !self.overprints.contains_key(&set.0)
             && !self.no_body.contains(&set.0)
-            && (0..self.blocks.len()).any(|n| set.has(n) && self.blocks[n].place.veil > 0.0)
-    }
-
-    /// Share of the darkness under it that a block's ink hides with this strength.
-    pub(crate) fn veil(&self, n: usize, strength: f64) -> f64 {
-        self.blocks[n].veil(strength)
     }
 
     /// Whether all inks simply add up.
     pub(crate) fn adds_up(&self) -> bool {
-        self.overprints.is_empty() && self.blocks.iter().all(|b| b.place.veil <= 0.0)
+        self.overprints.is_empty() && self.bodies == Subset(0)
     }
 
     /// Whether an overprint of this block is known whose inks do not.
@@ -366,12 +375,8 @@ fn by_body(
 
 /// Overprints that the references show, and nearer to the sum of their inks' than to what the
 /// bodies of the inks on this sheet would make of them.
-fn refuted(blocks: &[Block], printed: &[usize], inks: Option<&Inks>) -> BTreeSet<u32> {
+fn refuted(blocks: &[Block], printed: &[usize], inks: &Inks) -> BTreeSet<u32> {
     let mut out = BTreeSet::new();
-    let Some(inks) = inks else { return out };
-    if blocks.iter().all(|b| b.place.veil <= 0.0) {
-        return out;
-    }
     let names: Vec<&str> = blocks.iter().map(|b| b.name.as_str()).collect();
     for set in allowed(blocks.len(), None, DEEPEST) {
         if let Some(seen) = inks.seen(&names, set) {

@@ -22,7 +22,7 @@ use crate::shape;
 use crate::state::State;
 use restrike_ops::edge_map::EdgeMap;
 use restrike_ops::grid::Grid;
-use restrike_ops::ink_body::{self, unveiled};
+use restrike_ops::ink_body::{self, by_light, laid_over, unveiled};
 
 /// A block as the record knows it.
 #[derive(Debug, Clone)]
@@ -164,12 +164,12 @@ struct Here {
 impl Here {
     /// Light after it was laid over a share `c`.
     fn over(&self, c: f64, r: [f64; 3]) -> [f64; 3] {
-        [0, 1, 2].map(|ch| (1.0 - c) * r[ch] + c * self.through[ch] * unveiled(r[ch], self.veil))
+        laid_over(r, c, self.through, self.veil)
     }
 
     /// Change of that with the light under it.
     fn slope(&self, c: f64) -> [f64; 3] {
-        self.through.map(|t| 1.0 - c + c * t * (1.0 - self.veil))
+        by_light(c, self.through, self.veil)
     }
 
     /// Adds how it changes the pixel with its strength and its veil; `r` is the light under it
@@ -191,7 +191,8 @@ pub(crate) const BODY: f64 = 0.02;
 /// Absorption beyond the sum of the inks', where these lie over each other. `laid`: by layer,
 /// strength of its ink, 0 where it does not print.
 pub(crate) fn beyond(layers: &[Layer], state: &State, laid: &[f64]) -> [f64; 3] {
-    if laid.iter().filter(|s| **s > 0.0).count() < 2 {
+    let body = |n: usize| state.veil[n] >= BODY && laid[n] > 0.0;
+    if laid.iter().filter(|s| **s > 0.0).count() < 2 || !(0..layers.len()).any(body) {
         return [0.0; 3];
     }
     ink_body::beyond(
@@ -199,8 +200,8 @@ pub(crate) fn beyond(layers: &[Layer], state: &State, laid: &[f64]) -> [f64; 3] 
             .filter(|n| laid[*n] > 0.0)
             .map(|n| {
                 let ink = layers[n].absorption.map(|a| a * laid[n]);
-                let veil = Some(state.veil[n]).filter(|v| *v >= BODY);
-                (ink, veil.map_or(0.0, |v| v * laid[n].min(1.0)))
+                let veil = if body(n) { state.veil[n] } else { 0.0 };
+                (ink, veil * laid[n].min(1.0))
             }),
     )
 }
