@@ -3,8 +3,8 @@
 //! covered sub-pixels mix in linear reflectance, not in density.
 
 /// Strength range of the table.
-const TOP: f64 = 4.0;
-const STEPS: usize = 2048;
+pub(crate) const TOP: f64 = 4.0;
+pub(crate) const STEPS: usize = 2048;
 
 /// Transmittance of one ink by strength.
 pub(crate) struct InkTable(Vec<[f32; 3]>);

@@ -1,5 +1,6 @@
 //! A block made ready for one sheet: polygons on the scan, ink, local strength.
 
+use crate::coat::Coat;
 use crate::design::{Block, Design};
 use crate::ink::InkTable;
 use crate::raster::Poly;
@@ -20,8 +21,8 @@ pub(crate) struct Layer {
     pub(crate) groups: Vec<(bool, Vec<Poly>, Vec<Poly>)>,
     pub(crate) table: InkTable,
     pub(crate) strength: f32,
-    /// See [`BlockState::body`].
-    pub(crate) body: f32,
+    /// Its ink where it has body.
+    pub(crate) coat: Option<Coat>,
     /// Scan px -> block mm.
     pub(crate) back: Affine,
     /// Gradation by image: origin, direction / length^2.
@@ -72,7 +73,10 @@ impl Layer {
             groups,
             table: InkTable::new(state.absorption.unwrap_or(block.absorption)),
             strength: (state.strength * through) as f32,
-            body: state.body as f32,
+            coat: (state.body > 0.0).then(|| {
+                let absorption = state.absorption.unwrap_or(block.absorption);
+                Coat::new(absorption, state.body, sheet.paper.colour)
+            }),
             back: map.inverse()?,
             fade: block
                 .bokashi

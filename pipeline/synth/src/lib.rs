@@ -16,6 +16,7 @@
 //! # Ok::<(), restrike_synth::SynthError>(())
 //! ```
 
+mod coat;
 pub mod damage;
 pub mod design;
 

@@ -69,8 +69,8 @@ pub struct BlockState {
     pub recut: Option<Recut>,
     /// Other ink than the design's: absorption by channel.
     pub absorption: Option<[f64; 3]>,
-    /// Body of the ink: share of what lies under its solid that it covers, giving back light of
-    /// its own instead. On paper its colour is the same with and without.
+    /// Body of the ink: scattering power of its solid (Kubelka and Munk's S X), about the share
+    /// of the light that a pale ink gives back over black. On paper its colour is the same with and without.
     pub body: f64,
 }
 

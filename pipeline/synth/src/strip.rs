@@ -164,7 +164,6 @@ impl Strip<'_> {
             );
         }
         let mottle = self.sheet.ink.block_mottle as f32;
-        let paper = self.sheet.paper.colour.map(|c| c as f32);
         let (cx, cy) = (win.x0 / ss, (win.y0 - all.y0) / ss);
         let cw = self.w / ss;
         for j in 0..win.h / ss {
@@ -183,12 +182,12 @@ impl Strip<'_> {
                 let s = layer.strength
                     * layer.local(q, self.design, mottle)
                     * self.uptake[(cy + j) * cw + cx + i];
-                let body = layer.body * s.min(1.0);
                 let t = layer.table.at(s);
+                let at_rim = s * (1.0 + squash);
                 let rim = if squash == 0.0 {
                     t
                 } else {
-                    layer.table.at(s * (1.0 + squash))
+                    layer.table.at(at_rim)
                 };
                 for r in 0..ss {
                     let at = ((cy + j) * ss + r) * self.w + win.x0 + i * ss;
@@ -200,10 +199,17 @@ impl Strip<'_> {
                             self.core[first + r * win.w + k].min(c)
                         };
                         for ch in 0..3 {
-                            let all = 1.0 - c + (c - inner) * rim[ch] + inner * t[ch];
-                            let hidden = body * (all - (1.0 - c));
                             let plane = &mut self.planes[ch][at + k];
-                            *plane = *plane * (all - hidden) + hidden * paper[ch];
+                            *plane = match &layer.coat {
+                                None => *plane * (1.0 - c + (c - inner) * rim[ch] + inner * t[ch]),
+                                Some(coat) => {
+                                    let mut light = (1.0 - c) * *plane;
+                                    if c > inner {
+                                        light += (c - inner) * coat.over(at_rim, ch, *plane);
+                                    }
+                                    light + inner * coat.over(s, ch, *plane)
+                                }
+                            };
                         }
                     }
                 }
