@@ -8,7 +8,7 @@
 //! answers: a block that did not print, printed weakly, printed where it has
 //! no shape; or dust.
 
-use restrike_ops::ink_body::{by_light, laid_over, unveiled};
+use restrike_ops::ink_body::Laid;
 use restrike_ops::overprints::Subset;
 use restrike_stage::Point;
 
@@ -86,12 +86,11 @@ struct Item {
     block: usize,
     strength: f64,
     strength_sd: f64,
-    through: [f64; 3],
-    /// Share of the darkness under it that it hides.
-    veil: f64,
-    /// Light that passes inside and in the rim, where its edge is near.
-    inner: [f64; 3],
-    outer: [f64; 3],
+    /// So much of it.
+    laid: Laid,
+    /// Inside and in the rim, where its edge is near.
+    inner: Laid,
+    outer: Laid,
     cover: f64,
     /// Its edge runs through the pixel's blur.
     near: bool,
@@ -105,10 +104,9 @@ impl Item {
         block: 0,
         strength: 0.0,
         strength_sd: 0.0,
-        through: [1.0; 3],
-        veil: 0.0,
-        inner: [1.0; 3],
-        outer: [1.0; 3],
+        laid: Laid::NONE,
+        inner: Laid::NONE,
+        outer: Laid::NONE,
         cover: 0.0,
         near: false,
         by_strength: [0.0; 3],
@@ -259,10 +257,12 @@ impl<'s> Reader<'s> {
         };
         let near = here.near.has(n) && !put_in;
         let rim = &block.rim;
-        let passed = |strength: f64| block.absorption.map(|a| libm::exp(-a * strength));
-        let (mut inner, mut outer) = ([1.0; 3], [1.0; 3]);
+        let (mut inner, mut outer) = (Laid::NONE, Laid::NONE);
         if near {
-            (inner, outer) = (passed(strength), passed(strength * (1.0 + rim.more)));
+            (inner, outer) = (
+                block.laid(strength),
+                block.laid(strength * (1.0 + rim.more)),
+            );
         }
         // What the pixel itself holds of the rim.
         let strength = if here.distance[n] > -WIDTH - self.sheet.pixel && !put_in {
@@ -275,8 +275,7 @@ impl<'s> Reader<'s> {
             block: n,
             strength,
             strength_sd: self.noise.mottle[n] * strength + floor,
-            through: passed(strength),
-            veil: block.veil(strength),
+            laid: block.laid(strength),
             inner,
             outer,
             cover: 1.0,
@@ -289,7 +288,7 @@ impl<'s> Reader<'s> {
     fn predict(&self, here: &Here, paper: [f64; 3], items: &mut [Item]) -> [f64; 3] {
         let mut ground = paper;
         for i in items.iter().filter(|i| !i.near) {
-            for (g, t) in ground.iter_mut().zip(i.through) {
+            for (g, t) in ground.iter_mut().zip(i.laid.through()) {
                 *g *= t;
             }
         }
@@ -307,10 +306,10 @@ impl<'s> Reader<'s> {
         });
         for (g, offset) in self.blur.kernel.iter().zip(&self.blur.offsets) {
             let mut covers = [0.0; MOST];
-            let mut passed = [[1.0; 3]; MOST];
+            let mut passed = [Laid::NONE; MOST];
             for (n, (i, at)) in items.iter_mut().zip(places).enumerate() {
                 covers[n] = 1.0;
-                passed[n] = i.through;
+                passed[n] = i.laid;
                 if !i.near {
                     continue;
                 }
@@ -320,16 +319,16 @@ impl<'s> Reader<'s> {
                 i.cover += g * c;
                 covers[n] = c;
                 let rim = Rim::share(d, self.blur.step());
-                passed[n] = [0, 1, 2].map(|k| i.inner[k] + rim * (i.outer[k] - i.inner[k]));
+                passed[n] = i.inner.towards(&i.outer, rim);
             }
             let layers = items.iter().zip(covers).zip(passed);
             let light = if self.sheet.by_body(covering(items, covers)) {
-                let light = over(layers.map(|((i, c), t)| (c, t, i.veil)));
+                let light = over(layers.map(|((_, c), laid)| (c, laid)));
                 [0, 1, 2].map(|k| paper[k] * light[k])
             } else {
                 let mut light = ground;
-                for ((_, c), t) in layers.filter(|((i, _), _)| i.near) {
-                    for (l, t) in light.iter_mut().zip(t) {
+                for ((_, c), laid) in layers.filter(|((i, _), _)| i.near) {
+                    for (l, t) in light.iter_mut().zip(laid.through()) {
                         *l *= 1.0 - c * (1.0 - t);
                     }
                 }
@@ -370,26 +369,32 @@ impl<'s> Reader<'s> {
         let body = self.sheet.by_body(set);
         let mut under = [[1.0; 3]; MOST];
         let mut light = [1.0; 3];
-        let veil = |i: &Item| if body { i.veil } else { 0.0 };
+        let laid = |i: &Item| {
+            if body { i.laid } else { i.laid.transparent() }
+        };
         for (n, i) in items.iter().enumerate() {
             under[n] = light;
-            light = laid_over(light, i.cover, i.through, veil(i));
+            light = laid(i).over(light, i.cover);
         }
         // How the light over all changes with that over each, from the top down.
         let mut by = [0, 1, 2].map(|c| model[c] / light[c].max(1e-6));
         for (n, i) in items.iter_mut().enumerate().rev() {
-            let a = self.sheet.blocks[i.block].absorption;
+            let block = &self.sheet.blocks[i.block];
+            let more_veil = if body { block.place.veil } else { 0.0 };
+            let laid = laid(i);
             let rate = if i.near {
                 self.edge_rate(here.distance[i.block])
             } else {
                 0.0
             };
-            let slope = by_light(i.cover, i.through, veil(i));
             for c in 0..3 {
-                let seen = i.through[c] * unveiled(under[n][c], veil(i));
-                i.by_strength[c] = -by[c] * i.cover * seen * a[c];
-                i.by_edge[c] = by[c] * (seen - under[n][c]) * rate;
-                by[c] *= slope[c];
+                let r = under[n][c];
+                i.by_strength[c] = by[c]
+                    * i.cover
+                    * (laid.by_absorbed(c, r) * block.absorption[c]
+                        + laid.by_veil(c, r) * more_veil);
+                i.by_edge[c] = by[c] * (laid.shown(c, r) - r) * rate;
+                by[c] *= 1.0 - i.cover + i.cover * laid.by_light(c, r);
             }
         }
     }
@@ -433,14 +438,9 @@ impl<'s> Reader<'s> {
         }
         let body = self.sheet.by_body(set);
         let light = over(printed().map(|n| {
-            let s = out.strength[n];
-            let through = self.sheet.blocks[n].absorption.map(|a| libm::exp(-a * s));
-            let veil = if body {
-                self.sheet.blocks[n].veil(s)
-            } else {
-                0.0
-            };
-            (out.blurred[n], through, veil)
+            let laid = self.sheet.blocks[n].laid(out.strength[n]);
+            let laid = if body { laid } else { laid.transparent() };
+            (out.blurred[n], laid)
         }));
         let more = if body || self.sheet.adds_up() {
             [0.0; 3]
@@ -462,10 +462,7 @@ fn covering(items: &[Item], covers: [f64; MOST]) -> Subset {
     set
 }
 
-/// Light relative to the paper's over layers from the lowest up: share covered, what the ink
-/// lets pass, and what it hides of the darkness under it.
-fn over(layers: impl Iterator<Item = (f64, [f64; 3], f64)>) -> [f64; 3] {
-    layers.fold([1.0; 3], |r, (cover, through, veil)| {
-        laid_over(r, cover, through, veil)
-    })
+/// Light relative to the paper's over layers from the lowest up: share covered, and the ink.
+fn over(layers: impl Iterator<Item = (f64, Laid)>) -> [f64; 3] {
+    layers.fold([1.0; 3], |r, (cover, laid)| laid.over(r, cover))
 }

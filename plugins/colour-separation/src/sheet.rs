@@ -5,7 +5,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use restrike_ops::block_record::BlockShape;
 use restrike_ops::edge_map::EdgeMap;
 use restrike_ops::grid::Grid;
-use restrike_ops::ink_body::beyond;
+use restrike_ops::ink_body::{Laid, beyond};
 use restrike_ops::overprints::{Subset, allowed};
 use restrike_ops::placement::{BlockPlace, Placement};
 use restrike_stage::{ImageView, Point, Rect};
@@ -64,10 +64,12 @@ pub(crate) struct Block {
 }
 
 impl Block {
-    /// Share of the darkness under it that its ink hides with this strength: all of its body in
-    /// a solid, less in a thinner ink.
-    pub(crate) fn veil(&self, strength: f64) -> f64 {
-        self.place.veil * strength.min(1.0)
+    /// So much of its ink.
+    pub(crate) fn laid(&self, strength: f64) -> Laid {
+        Laid::new(
+            self.absorption.map(|a| a * strength),
+            self.place.veil * strength,
+        )
     }
 }
 
@@ -134,6 +136,8 @@ pub(crate) struct Here {
     pub(crate) inside: Subset,
     /// Blocks whose edge is within the blur.
     pub(crate) near: Subset,
+    /// Blocks whose gradation has faded out here on the record's print.
+    pub(crate) faded: Subset,
     /// Strength of the block's ink here if it printed here.
     pub(crate) strength: [f64; MOST],
 }
@@ -147,6 +151,7 @@ impl Here {
             distance: [0.0; MOST],
             inside: Subset(0),
             near: Subset(0),
+            faded: Subset(0),
             strength: [0.0; MOST],
         }
     }
@@ -246,6 +251,7 @@ impl<'a> Sheet<'a> {
         here.record = k;
         here.inside = Subset(0);
         here.near = Subset(0);
+        here.faded = Subset(0);
         let reach = 3.0 * self.blur;
         for (n, block) in self.blocks.iter().enumerate() {
             let b = block.place.own_place(k);
@@ -264,6 +270,9 @@ impl<'a> Sheet<'a> {
                 let local = even(block.place.local_strength.at(p), block.trust[1]);
                 let ink = even(block.shape.ink_at(b), block.trust[0]);
                 here.strength[n] = (block.place.strength * local * ink).max(0.0);
+                if block.fade && ink < PRINTED {
+                    here.faded = here.faded.flipped(n);
+                }
                 if d < 0.0 {
                     here.inside = here.inside.flipped(n);
                 }
@@ -369,7 +378,7 @@ fn by_body(
     beyond(printed.iter().filter(|n| set.has(**n)).map(|n| {
         let strength = laid(*n);
         let ink = blocks[*n].absorption.map(|a| a * strength);
-        (ink, blocks[*n].veil(strength))
+        (ink, blocks[*n].place.veil * strength)
     }))
 }
 

@@ -9,9 +9,7 @@
 //! doubles the light, and a line half covered would look like one that lies elsewhere; and a
 //! strong colour under a pale one with body would look thinner than it was printed. So each
 //! block lessens the darkness of what was printed before it by a share of its own, its `veil`,
-//! and that of the key whichever of the two was printed first:
-//! r becomes (1 - c) r + c T (r + veil (1 - r)), with r light relative to the bare paper's, c
-//! the share the ink covers and T what it lets pass.
+//! and that of the key whichever of the two was printed first ([`restrike_ops::ink_body`] has the law).
 
 use std::sync::Arc;
 
@@ -22,7 +20,7 @@ use crate::shape;
 use crate::state::State;
 use restrike_ops::edge_map::EdgeMap;
 use restrike_ops::grid::Grid;
-use restrike_ops::ink_body::{self, by_light, laid_over, unveiled};
+use restrike_ops::ink_body::{self, Laid};
 
 /// A block as the record knows it.
 #[derive(Debug, Clone)]
@@ -143,18 +141,16 @@ pub(crate) struct Model<'a> {
 const MOST: usize = 16;
 
 /// A layer at one pixel.
-#[derive(Debug, Clone, Copy, Default)]
+#[derive(Debug, Clone, Copy)]
 struct Here {
     layer: usize,
     place: Point,
-    /// Transmittance of its ink.
-    through: [f64; 3],
-    /// Absorption times local strength: transmittance is exp(-this x strength).
+    /// Its ink here.
+    laid: Laid,
+    /// How much that is against the solid.
+    amount: f64,
+    /// How absorption and veil of it change with the layer's strength.
     ink: [f64; 3],
-    /// What it takes from the darkness under it where it covers: its veil by how much ink there
-    /// is, at most a solid's, and how that changes with its strength.
-    veil: f64,
-    laid: f64,
     more_veil: f64,
     near: bool,
     /// Whether its edge here is one: the fading side of a gradation is none.
@@ -162,24 +158,31 @@ struct Here {
 }
 
 impl Here {
-    /// Light after it was laid over a share `c`.
-    fn over(&self, c: f64, r: [f64; 3]) -> [f64; 3] {
-        laid_over(r, c, self.through, self.veil)
-    }
+    const NONE: Self = Self {
+        layer: 0,
+        place: Point { x: 0.0, y: 0.0 },
+        laid: Laid::NONE,
+        amount: 0.0,
+        ink: [0.0; 3],
+        more_veil: 0.0,
+        near: false,
+        edge: false,
+    };
 
-    /// Change of that with the light under it.
-    fn slope(&self, c: f64) -> [f64; 3] {
-        by_light(c, self.through, self.veil)
+    /// Change of the light after it was laid over a share `c` of light `r`, with that light.
+    fn slope(&self, c: f64, r: [f64; 3]) -> [f64; 3] {
+        [0, 1, 2].map(|ch| 1.0 - c + c * self.laid.by_light(ch, r[ch]))
     }
 
     /// Adds how it changes the pixel with its strength and its veil; `r` is the light under it
     /// and `by` the pixel's change with the light over it.
     fn tell(&self, c: f64, r: [f64; 3], by: [f64; 3], out: &mut Pixel) {
         for ch in 0..3 {
-            let all = by[ch] * c * self.through[ch];
+            let all = by[ch] * c;
+            let veil = self.laid.by_veil(ch, r[ch]);
             out.by_strength[self.layer][ch] +=
-                all * ((1.0 - r[ch]) * self.more_veil - unveiled(r[ch], self.veil) * self.ink[ch]);
-            out.by_veil[self.layer][ch] += all * (1.0 - r[ch]) * self.laid;
+                all * (veil * self.more_veil + self.laid.by_absorbed(ch, r[ch]) * self.ink[ch]);
+            out.by_veil[self.layer][ch] += all * veil * self.amount;
         }
     }
 }
@@ -201,7 +204,7 @@ pub(crate) fn beyond(layers: &[Layer], state: &State, laid: &[f64]) -> [f64; 3] 
             .map(|n| {
                 let ink = layers[n].absorption.map(|a| a * laid[n]);
                 let veil = if body(n) { state.veil[n] } else { 0.0 };
-                (ink, veil * laid[n].min(1.0))
+                (ink, veil * laid[n])
             }),
     )
 }
@@ -221,7 +224,7 @@ impl Model<'_> {
         out.record = k;
         let reach = (TAPS / 2) as f64 * STEP * state.sigma * self.pixel * 1.42
             + 0.5 * STEP * state.sigma * self.pixel;
-        let mut here = [Here::default(); MOST];
+        let mut here = [Here::NONE; MOST];
         let mut count = 0;
         for n in 0..self.layers.len() {
             out.near[n] = false;
@@ -240,26 +243,19 @@ impl Model<'_> {
             let relative = layer.ink_at(b);
             let strength = relative * self.local.strength(n, p);
             let ink = layer.absorption.map(|a| a * strength);
-            let through = ink.map(|i| libm::exp(-i * state.strength[n]));
+            let amount = strength * state.strength[n];
             let near = d > -reach;
             out.near[n] = near;
             if count == MOST {
                 break;
             }
-            // A solid's worth of ink has all of the body, a thinner one less.
-            let thin = strength * state.strength[n];
-            let laid = thin.clamp(0.0, 1.0);
             here[count] = Here {
                 layer: n,
-                veil: state.veil[n] * laid,
-                laid,
-                more_veil: if thin < 1.0 {
-                    state.veil[n] * strength
-                } else {
-                    0.0
-                },
+                // Of more ink there is more body.
+                laid: Laid::new(layer.absorption.map(|a| a * amount), state.veil[n] * amount),
+                amount,
+                more_veil: state.veil[n] * strength,
                 place: b,
-                through,
                 ink,
                 near,
                 edge: !layer.fade || relative > FADING,
@@ -278,22 +274,22 @@ impl Model<'_> {
         let mut under = [[0.0; 3]; MOST];
         for (n, h) in here[..lowest].iter().enumerate() {
             under[n] = light;
-            light = h.over(1.0, light);
+            light = h.laid.over(light, 1.0);
         }
         let by_ground = self.blurred(state, &here[lowest..upmost], &mut light, out);
         for (n, h) in here.iter().enumerate().skip(upmost) {
             under[n] = light;
-            light = h.over(1.0, light);
+            light = h.laid.over(light, 1.0);
         }
         // How the pixel changes with light at each height, from the top down.
         let mut by = paper;
-        let down = |h: &Here, by: [f64; 3]| {
-            let slope = h.slope(1.0);
+        let down = |h: &Here, under: [f64; 3], by: [f64; 3]| {
+            let slope = h.slope(1.0, under);
             [0, 1, 2].map(|c| by[c] * slope[c])
         };
         for (n, h) in here.iter().enumerate().skip(upmost).rev() {
             h.tell(1.0, under[n], by, out);
-            by = down(h, by);
+            by = down(h, under[n], by);
         }
         for c in 0..3 {
             out.value[c] = paper[c] * light[c];
@@ -310,7 +306,7 @@ impl Model<'_> {
         }
         for (n, h) in here[..lowest].iter().enumerate().rev() {
             h.tell(1.0, under[n], by, out);
-            by = down(h, by);
+            by = down(h, under[n], by);
         }
     }
 
@@ -366,7 +362,7 @@ impl Model<'_> {
                     cover[n] = self.cover(state, l, offset, width);
                     under[n] = r;
                     if cover[n].0 > 0.0 {
-                        r = l.over(cover[n].0, r);
+                        r = l.laid.over(r, cover[n].0);
                     }
                 }
                 for ch in 0..3 {
@@ -380,11 +376,11 @@ impl Model<'_> {
                         continue;
                     }
                     l.tell(c, under[n], by, out);
-                    let changes = l.slope(c);
+                    let changes = l.slope(c, under[n]);
                     for ch in 0..3 {
                         if rate != 0.0 {
                             let r = under[n][ch];
-                            let by = by[ch] * (l.through[ch] * unveiled(r, l.veil) - r) * rate;
+                            let by = by[ch] * (l.laid.shown(ch, r) - r) * rate;
                             out.by_distance[l.layer][ch] += by;
                             out.by_place[l.layer][ch][0] += by * slope.x;
                             out.by_place[l.layer][ch][1] += by * slope.y;

@@ -12,6 +12,9 @@ use crate::layers::Layer;
 
 pub(crate) use restrike_ops::placement::{KEY, RIDE, Ride};
 
+/// Most of a veil that is fitted: an ink with so much body or more covers what lies under it.
+pub(crate) const MOST_VEIL: f64 = 0.3;
+
 /// All parameters.
 #[derive(Debug, Clone, PartialEq)]
 pub(crate) struct State {
@@ -27,7 +30,7 @@ pub(crate) struct State {
     pub(crate) retreat: Vec<f64>,
     /// Strength of each layer's ink.
     pub(crate) strength: Vec<f64>,
-    /// How much of the darkness under it each layer's ink hides, for it has body: the key's and
+    /// Body of a solid of each layer's ink, which lightens what lies under it: the key's and
     /// that of blocks printed before.
     pub(crate) veil: Vec<f64>,
     /// SD of the scan's blur, pixels of the level at hand.
@@ -136,7 +139,7 @@ impl State {
             self.retreat[layer] += by[s.retreat];
             self.strength[layer] = (self.strength[layer] + by[s.strength]).clamp(0.02, 4.0);
             if let Some(at) = s.veil {
-                self.veil[layer] = (self.veil[layer] + by[at]).clamp(-0.03, 0.3);
+                self.veil[layer] = (self.veil[layer] + by[at]).clamp(-0.03, MOST_VEIL);
             }
         }
         self.sigma = (self.sigma + by[self.len() - 1]).clamp(0.3, 3.0);

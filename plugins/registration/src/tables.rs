@@ -7,6 +7,7 @@ use crate::joint::Fitted;
 use crate::located::{Located, NINETY, direction};
 use crate::off::Worst;
 use crate::record::Known;
+use crate::state::MOST_VEIL;
 
 pub(crate) const BLOCKS: &str = "registration";
 pub(crate) const SHEETS: &str = "registration_sheet";
@@ -189,15 +190,20 @@ pub(crate) fn specs() -> Vec<TableSpec> {
                     "strength",
                     "",
                     3,
-                    "How much ink there is: 1 is the proof's solid, whatever colour of ink was taken here.",
+                    "How much ink there is, roughly: 1 is the proof's solid, whatever colour of ink was taken here. Colour-separation measures it, with an error.",
                 ),
                 number(
                     "veil",
                     "",
                     4,
-                    "Share of the darkness under it that its ink hides, for inks have a little body: the key's, and that of blocks printed before it. Under twice its standard error it is none, under 0.02 a scanner's flare looks the same.",
+                    "Body of its ink: about the share of the light that a solid of it gives back over black (Kubelka and Munk's S X over the paper's reflectance); it lightens the key and what was printed before. Under twice its standard error it is none, under 0.02 a scanner's flare looks the same; 0.3 stands for 0.3 and more.",
                 ),
-                number("veil_se", "", 4, "Its standard error."),
+                number(
+                    "veil_se",
+                    "",
+                    4,
+                    "Its standard error; empty where the veil is 0.3 and more.",
+                ),
                 number(
                     "pieces",
                     "",
@@ -383,7 +389,10 @@ pub(crate) fn block_row(
         .set("retreat_se_mm", bounded(l.retreat.1))
         .set("strength", given(ink.0))
         .set("veil", ink.1.and_then(|v| given(v.0)))
-        .set("veil_se", ink.1.and_then(|v| given(v.1)))
+        .set(
+            "veil_se",
+            ink.1.filter(|v| v.0 < MOST_VEIL).and_then(|v| given(v.1)),
+        )
         .set("pieces", bounded(l.pieces))
         .set("fitting", bounded(l.fitting))
         .set("weakest", measured.then_some(words))
@@ -415,7 +424,7 @@ pub(crate) fn unknown_row(image: &str, block: &str) -> Row {
 }
 
 /// The row of the sheet.
-pub(crate) fn sheet_row(fit: &Fitted, sites: usize) -> Row {
+pub(crate) fn sheet_row(fit: &Fitted, blur_px: f64, sites: usize) -> Row {
     let s = &fit.state;
     let k = &s.key;
     let bend = [&k[3..6], &k[9..12]]
@@ -430,7 +439,7 @@ pub(crate) fn sheet_row(fit: &Fitted, sites: usize) -> Row {
         .set("key_stretch_y_permille", 1000.0 * k[8] / s.half)
         .set("key_bend_mm", bend)
         .set("key_retreat_mm", s.retreat[s.key_at])
-        .set("blur_px", s.sigma)
+        .set("blur_px", blur_px)
         .set("misfit", fit.chi)
         .set("edge_pixels", sites)
 }

@@ -50,7 +50,7 @@ impl Reader<'_> {
             }
             let mut bare = [0.0; 3];
             for c in 0..3 {
-                bare[c] = model[c] / (1.0 - i.cover * (1.0 - i.through[c])).max(1e-6);
+                bare[c] = model[c] / (1.0 - i.cover * (1.0 - i.laid.through()[c])).max(1e-6);
             }
             if i.cover > 0.3 {
                 let other = self.with_changed(items, i.block);
@@ -121,7 +121,7 @@ impl Reader<'_> {
     ) -> f64 {
         let a = self.sheet.blocks[item.block].absorption;
         let thin = [0, 1, 2].map(|c| {
-            let bare = model[c] / (1.0 - item.cover * (1.0 - item.through[c])).max(1e-6);
+            let bare = model[c] / (1.0 - item.cover * (1.0 - item.laid.through()[c])).max(1e-6);
             let t = libm::exp(-0.6 * item.strength * a[c]);
             bare * (1.0 - item.cover * (1.0 - t))
         });
