@@ -170,6 +170,19 @@ pub struct ScanInfo {
     pub colour: String,
     /// File format and compression.
     pub format: String,
+    /// Pixels to a side that share one colour in the file: 2 where a JPEG keeps its colours at half
+    /// the resolution of its lightness.
+    #[serde(default = "one", skip_serializing_if = "is_one")]
+    pub colour_step: usize,
     /// SHA-256 of the file, hexadecimal.
     pub sha256: String,
+}
+
+fn one() -> usize {
+    1
+}
+
+#[allow(clippy::trivially_copy_pass_by_ref)]
+fn is_one(n: &usize) -> bool {
+    *n == 1
 }

@@ -171,6 +171,7 @@ fn scan(sheet: usize, name: &str, measured: bool) -> ScanRecord {
             dpi_source: "XResolution".into(),
             colour: "sRGB (untagged)".into(),
             format: "TIFF, LZW".into(),
+            colour_step: 1,
             sha256: "ab".repeat(32),
         }),
         measured,

@@ -97,6 +97,7 @@ pub(crate) fn info(scan: &Raster<u16>, dpi: f64) -> ScanInfo {
         dpi_source: "test".to_owned(),
         colour: "linear".to_owned(),
         format: "none".to_owned(),
+        colour_step: 1,
         sha256: String::new(),
     }
 }

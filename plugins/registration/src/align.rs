@@ -28,6 +28,8 @@ pub(crate) struct Rules {
     pub(crate) prior: Prior,
     /// Most pixels a layer's edges are judged by.
     pub(crate) quota: usize,
+    /// Scan pixels to a side that share one colour: no finer is looked.
+    pub(crate) colour_step: usize,
 }
 
 impl Default for Rules {
@@ -38,6 +40,7 @@ impl Default for Rules {
             retreat: true,
             prior: Prior::default(),
             quota: 6_000,
+            colour_step: 1,
         }
     }
 }
@@ -54,6 +57,8 @@ pub(crate) struct Aligned {
     pub(crate) sites: usize,
     /// The blocks with the inks they were printed in here.
     pub(crate) layers: Vec<Layer>,
+    /// Standard deviation of the blur, scan pixels.
+    pub(crate) blur_px: f64,
 }
 
 /// An image of a sheet by itself. Its blocks' motions are about the middle of what
@@ -108,7 +113,10 @@ pub(crate) fn align(
     let mut local = Local::even(&paper, sheet, layers.len());
     let again = Absorbed::new(&half_level, &paper, area, 4);
     let mut inks_known = false;
-    let mut levels = vec![factor(25.4 / 75.0), fine, 1];
+    // Colours that are kept more coarsely than lightness are blurred more: at their own
+    // resolution both are about alike.
+    let mut levels = vec![factor(25.4 / 75.0), fine, rules.colour_step];
+    levels.retain(|f| *f >= rules.colour_step);
     levels.dedup();
     let mut last = None;
     let mut before = 0.0;
@@ -184,12 +192,21 @@ pub(crate) fn align(
         }
     }
     let (whole, sites, parts) = last.ok_or("the fit was not made")?;
+    #[allow(clippy::cast_precision_loss)]
+    let coarse = levels.last().copied().unwrap_or(1) as f64;
+    // The fit's blur has the coarse pixel's own width in it.
+    let own = if coarse > 1.0 { 1.0 / 12.0 } else { 0.0 };
+    let blur_px = coarse
+        * (whole.state.sigma * whole.state.sigma - own)
+            .max(0.09)
+            .sqrt();
     Ok(Aligned {
         whole,
         parts,
         local,
         sites: sites.len(),
         layers,
+        blur_px,
     })
 }
 

@@ -308,7 +308,7 @@ fn residual(
     #[allow(clippy::cast_precision_loss)]
     let k = factor as f64;
     // The averaged pixel's own width adds to the blur.
-    state.sigma = ((state.sigma / k).powi(2) + if factor > 1 { 1.0 / 12.0 } else { 0.0 })
+    state.sigma = ((aligned.blur_px / k).powi(2) + if factor > 1 { 1.0 / 12.0 } else { 0.0 })
         .sqrt()
         .max(0.3);
     let model = Model {

@@ -4,16 +4,17 @@ use std::collections::BTreeMap;
 use std::sync::Mutex;
 
 use restrike_stage::{
-    Affine, Given, Learn, Manifest, Measure, Needs, Output, Phases, Project, Rect, Role, Row,
-    Stage, StageError, Summary, serde_json,
+    Affine, Given, ImageArea, Learn, Level, Manifest, Measure, Needs, Output, Phases, Project,
+    Rect, Role, Row, Stage, StageError, Summary, serde_json,
 };
 
-use crate::align::{Aligned, align};
+use crate::align::{Aligned, Rules, align};
 use crate::frame::place;
 use crate::layers::Layer;
 use crate::learning::Learning;
 use crate::located::Limits;
 use crate::marks;
+use crate::off;
 use crate::pictures;
 use crate::placement;
 use crate::places::{Places, WHOLE};
@@ -35,11 +36,7 @@ pub(crate) struct Registration {
 
 impl Registration {
     pub(crate) fn images(&self) -> Vec<Rect> {
-        self.project
-            .images
-            .iter()
-            .map(restrike_stage::ImageArea::rect)
-            .collect()
+        self.project.images.iter().map(ImageArea::rect).collect()
     }
 
     /// What counts as identified on a scan.
@@ -74,7 +71,10 @@ impl Registration {
                 out.row(BLOCKS, tables::unknown_row(WHOLE, &b.name))?;
             }
         }
-        out.row(SHEETS, tables::sheet_row(&aligned.whole, aligned.sites))?;
+        out.row(
+            SHEETS,
+            tables::sheet_row(&aligned.whole, aligned.blur_px, aligned.sites),
+        )?;
         let placement = placement::of(aligned, known, &places.whole.found, to_print)
             .to_json()
             .map_err(|e| StageError::new(format!("the placement: {e}")))?;
@@ -148,7 +148,13 @@ impl Stage for Registration {
         let place = place(&self.project, &input).map_err(StageError::new)?;
         let images = self.images();
         let layers: Vec<Layer> = known.iter().map(|k| k.layer.clone()).collect();
-        let rules = self.settings.rules(!place.by_border);
+        let rules = Rules {
+            colour_step: input.info.colour_step,
+            ..self.settings.rules(!place.by_border)
+        };
+        if rules.colour_step > 1 {
+            out.note(Level::Warning, &coarse_colours(rules.colour_step));
+        }
         let mut aligned = align(
             input.scan,
             &place.to_print,
@@ -181,6 +187,21 @@ impl Stage for Registration {
     }
 
     fn summarise(&self, input: Summary<'_>, out: &mut dyn Output) -> Result<(), StageError> {
-        marks::summarise(&self.project, &self.settings.marks, input, out)
+        let outline = |block: &str, image: &str| {
+            let within = self.project.images.iter().find(|i| i.name == image);
+            let known = self.known.iter().flatten();
+            known
+                .filter(|k| k.part.name == block)
+                .flat_map(|k| off::outline(&k.layer, within.map(ImageArea::rect)))
+                .collect()
+        };
+        marks::summarise(&self.project, &self.settings.marks, input, &outline, out)
     }
+}
+
+/// Said of a scan whose colours are coarser than its pixels.
+fn coarse_colours(step: usize) -> String {
+    format!(
+        "a JPEG with one colour for {step} x {step} pixels: it is measured at that resolution, less exactly; save scans with colours in full (4:4:4), or as TIFF or PNG"
+    )
 }

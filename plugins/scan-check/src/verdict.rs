@@ -65,6 +65,13 @@ pub(crate) fn verdict(f: &Findings<'_>) -> (String, Vec<String>) {
         colour = false;
     }
 
+    if f.info.colour_step > 1 {
+        remarks.push(format!(
+            "JPEG with one colour for {0} x {0} pixels: edges of colours are as coarse as at {1:.0} dpi; save it with colours in full (4:4:4), or as TIFF or PNG",
+            f.info.colour_step,
+            dpi / f.info.colour_step as f64
+        ));
+    }
     let mtf50 = f.focus.iter().filter_map(|f| f.figures.map(|x| x[0].value));
     let soft = mtf50.fold(f64::INFINITY, f64::min);
     let out_of_focus = soft < s.least_mtf50_cy_px;
@@ -94,7 +101,7 @@ pub(crate) fn verdict(f: &Findings<'_>) -> (String, Vec<String>) {
     // Where the scale is in doubt no length in millimetres is fit for anything.
     if contradicts {
         remarks.push("no lengths can be trusted: unfit for registration and line wear".to_owned());
-    } else if dpi >= s.registration_dpi && !out_of_focus {
+    } else if dpi / f.info.colour_step as f64 >= s.registration_dpi && !out_of_focus {
         fit.push("registration");
     } else if dpi < s.registration_dpi {
         remarks.push(format!("{dpi:.0} dpi is too coarse for registration"));

@@ -54,6 +54,8 @@ pub struct Header {
     pub bits: u8,
     /// Sample encoding.
     pub sample: SampleKind,
+    /// Pixels to a side that share one colour (ISO/IEC 10918-1, sampling factors).
+    pub colour_step: usize,
     /// Resolution, if the file states one.
     pub resolution: Option<Resolution>,
     /// Orientation tag; already reckoned with in width, height and resolution.

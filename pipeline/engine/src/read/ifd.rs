@@ -31,6 +31,7 @@ pub(super) mod tag {
     pub(crate) const EXTRA_SAMPLES: u16 = 338;
     pub(crate) const SAMPLE_FORMAT: u16 = 339;
     pub(crate) const JPEG_TABLES: u16 = 347;
+    pub(crate) const YCBCR_SUB_SAMPLING: u16 = 530;
     pub(crate) const ICC_PROFILE: u16 = 34675;
 }
 

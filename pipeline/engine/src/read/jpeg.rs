@@ -81,6 +81,7 @@ impl Source {
             },
             bits: 8,
             sample: SampleKind::Uint,
+            colour_step: segments.colour_step(),
             resolution,
             orientation,
             bytes_to_decode: out

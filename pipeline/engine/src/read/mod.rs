@@ -78,6 +78,7 @@ impl Scan {
             dpi_source,
             colour: self.colour.clone(),
             format: self.header.describe(),
+            colour_step: self.header.colour_step,
             sha256,
         }
     }

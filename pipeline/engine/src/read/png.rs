@@ -83,6 +83,7 @@ impl Source {
             },
             bits,
             sample: SampleKind::Uint,
+            colour_step: 1,
             resolution,
             orientation,
             icc,

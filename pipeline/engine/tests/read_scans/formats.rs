@@ -394,6 +394,12 @@ fn jpeg_baseline_and_progressive() {
                     "baseline"
                 };
                 assert_eq!(read.header.compression, compression);
+                let coarse = samples == 3 && sampling == SamplingFactor::F_2_2;
+                assert_eq!(
+                    read.header.colour_step,
+                    if coarse { 2 } else { 1 },
+                    "{what}"
+                );
             }
         }
     }

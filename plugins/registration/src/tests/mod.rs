@@ -1,5 +1,6 @@
 //! The fit on rendered sheets with known truth, without the stages before it.
 
+mod coarse_colours;
 mod fits;
 mod parted;
 mod shapes;

@@ -4,7 +4,7 @@
 use restrike_stage::{Raster, Size};
 use serde_json::json;
 
-use super::run;
+use super::{run, run_file};
 
 /// What is drawn.
 #[derive(Clone)]
@@ -335,4 +335,29 @@ fn a_54_megapixel_scan_takes_a_fraction_of_a_second() {
     }
     println!("54 megapixels, one thread, best of five: {best:.3} s");
     assert!(best < 1.0, "{best}");
+}
+
+#[test]
+fn colours_kept_more_coarsely_count_by_their_own_resolution() {
+    let d = Drawing::default();
+    let scan = d.draw();
+    let limits = json!({"registration_dpi": 200.0, "line_wear_dpi": 200.0});
+    let fit = |step| {
+        let kept = run_file(&scan, (d.dpi, 8, step), d.size(), &limits).unwrap();
+        (kept.text("fit_for"), kept.text("remarks"))
+    };
+    let (fit_for, remarks) = fit(1);
+    assert!(
+        fit_for.contains("registration") && !remarks.contains("4:4:4"),
+        "{remarks}"
+    );
+    let (fit_for, remarks) = fit(2);
+    assert!(
+        !fit_for.contains("registration") && fit_for.contains("line wear"),
+        "{fit_for}"
+    );
+    assert!(
+        remarks.contains("4:4:4") && remarks.contains("150 dpi"),
+        "{remarks}"
+    );
 }

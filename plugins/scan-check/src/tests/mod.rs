@@ -78,6 +78,16 @@ fn run(
     sheet: Option<Size>,
     settings: &serde_json::Value,
 ) -> Result<Kept, StageError> {
+    run_file(scan, (dpi, bits, 1), sheet, settings)
+}
+
+/// `file`: resolution, bits a sample, pixels to a side that share one colour.
+fn run_file(
+    scan: &Raster<u16>,
+    (dpi, bits, colour_step): (f64, u8, usize),
+    sheet: Option<Size>,
+    settings: &serde_json::Value,
+) -> Result<Kept, StageError> {
     let project = Project {
         sheet,
         ..Project::default()
@@ -101,6 +111,7 @@ fn run(
         dpi_source: "config".to_owned(),
         colour: "sRGB (untagged)".to_owned(),
         format: "TIFF".to_owned(),
+        colour_step,
         sha256: String::new(),
     };
     let mut kept = Kept::default();

@@ -145,6 +145,13 @@ impl Segments {
         }
     }
 
+    /// Pixels to a side that share one colour.
+    pub(crate) fn colour_step(&self) -> usize {
+        let most = |side: usize| self.sampling.iter().map(|f| f[side]).max().unwrap_or(1);
+        let step = |f: &[u8; 2]| (most(0) / f[0].max(1)).max(most(1) / f[1].max(1));
+        self.sampling.iter().map(step).max().unwrap_or(1).into()
+    }
+
     /// A block of 64 pixels takes one bit at least.
     pub(crate) fn check_fits(&self, file_len: u64) -> Result<(), ReadError> {
         let (width, height) = (u64::from(self.width), u64::from(self.height));

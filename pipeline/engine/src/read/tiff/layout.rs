@@ -188,6 +188,8 @@ pub(super) struct Layout {
     pub(super) icc: Option<Vec<u8>>,
     pub(super) orientation: Orientation,
     pub(super) resolution: Option<Resolution>,
+    /// Pixels to a side that share one colour.
+    pub(super) colour_step: usize,
 }
 
 impl Layout {
@@ -268,6 +270,14 @@ impl Layout {
         let (offsets, lengths) = (table(at)?, table(len)?);
         let icc = d.bytes(r, tag::ICC_PROFILE, MOST_ICC_BYTES);
         let orientation = Orientation::from_tag(uint(r, tag::ORIENTATION)?.unwrap_or(1));
+        let colour_step = if ink == Ink::YCbCr {
+            // Two by two is what the standard takes where the tag is missing.
+            let sides = d.uints(r, tag::YCBCR_SUB_SAMPLING)?;
+            let most = sides.map_or(2, |s| s.into_iter().max().unwrap_or(2));
+            usize::try_from(most).unwrap_or(4).clamp(1, 4)
+        } else {
+            1
+        };
         Ok(Self {
             width,
             height,
@@ -294,6 +304,7 @@ impl Layout {
             icc: icc?,
             orientation,
             resolution: Resolution::from_directory(d, r, "TIFF XResolution"),
+            colour_step,
         })
     }
 

@@ -102,6 +102,7 @@ fn header(directory: &Directory, layout: &Layout) -> Header {
             Packing::F16 | Packing::F32 | Packing::F64 => SampleKind::Float,
             _ => SampleKind::Uint,
         },
+        colour_step: layout.colour_step,
         resolution: layout
             .resolution
             .clone()
