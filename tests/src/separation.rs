@@ -39,6 +39,8 @@ pub struct BlockFigures {
     either: f64,
     /// Relative error of the mean ink, a value a sheet.
     mean: Vec<f64>,
+    /// The same, and its standard error as stated.
+    stated: Vec<(f64, f64)>,
     /// Sum of squared errors of the ink by pixel, relative to the solid, and their number.
     square: f64,
     pixels: f64,
@@ -116,6 +118,8 @@ struct Sheet<'a> {
     truth: &'a restrike_synth::Truth,
     labels: &'a Raster<f32>,
     planes: Vec<(&'a str, &'a Raster<f32>, [f64; 3])>,
+    /// Standard error of each plane's mean strength as stated, relative.
+    stated: Vec<Option<f64>>,
 }
 
 impl Report {
@@ -226,6 +230,8 @@ impl Report {
             }
             if should > 0.0 {
                 f.mean.push(is / should - 1.0);
+                f.stated
+                    .extend(s.stated[n].map(|se| (is / should - 1.0, se)));
             }
         }
         Ok(())
@@ -237,11 +243,11 @@ impl Report {
         let _ = writeln!(
             out,
             "{:<16} {:<10} {:>7} {:>7} {:>6} | {:>7} {:>7} {:>7} {:>7}  (outline: what an outline {AIM_PX} px off would give, and how far off \
-             explains the IoU, px; mean ink: relative error, then of pixels at an edge and of others; by pixel: share of the solid)",
+             explains the IoU, px; mean ink: relative error, then of pixels at an edge and of others; by pixel: share of the solid; error stated for the mean, and how often 90 % intervals hold)",
             "design", "block", "IoU", "aim", "off", "mean %", "edge %", "rest %", "pixel %"
         );
         let rms = |v: &[f64]| (v.iter().map(|e| e * e).sum::<f64>() / v.len().max(1) as f64).sqrt();
-        let mut means = Vec::new();
+        let (mut means, mut stated) = (Vec::new(), Vec::new());
         for ((design, block), f) in &self.blocks {
             let kind = match (f.key, f.gradation) {
                 (true, _) => " key",
@@ -260,14 +266,16 @@ impl Report {
             };
             let _ = writeln!(
                 out,
-                "{design:<16} {block:<10} {overlap:>7.4} {:>7.4} {off:>6} | {:>7.2} {:>7.2} {:>7.2} {:>7.2}{kind}{none}",
+                "{design:<16} {block:<10} {overlap:>7.4} {:>7.4} {off:>6} | {:>7.2} {:>7.2} {:>7.2} {:>7.2} {}{kind}{none}",
                 f.outline.overlap(AIM_PX),
                 100.0 * rms(&f.mean),
                 part(f.edge[0]),
                 part(f.edge[1]),
                 100.0 * (f.square / f.pixels.max(1.0)).sqrt(),
+                held(&f.stated),
             );
             means.extend(&f.mean);
+            stated.extend(&f.stated);
         }
         let mut all = [0.0; 5];
         for (design, c) in &self.labels {
@@ -300,14 +308,29 @@ impl Report {
         }
         let _ = writeln!(
             out,
-            "all: {:.2} % of the confident area right, {:.2} % abstained; mean ink {:.2} % rms; sheets not taken apart {}",
+            "all: {:.2} % of the confident area right, {:.2} % abstained; mean ink {:.2} % rms (stated error, and how often its 90 % interval holds: {}); sheets not taken apart {}",
             100.0 * all[2] / all[1].max(1.0),
             100.0 * (1.0 - all[1] / all[0].max(1.0)),
             100.0 * rms(&means),
+            held(&stated),
             self.refused
         );
         out
     }
+}
+
+/// Root mean square of stated errors, and how often 90 % intervals by them hold the truth.
+fn held(stated: &[(f64, f64)]) -> String {
+    if stated.is_empty() {
+        return "-".to_owned();
+    }
+    let n = stated.len() as f64;
+    let rms = (stated.iter().map(|s| s.1 * s.1).sum::<f64>() / n).sqrt();
+    let inside = stated
+        .iter()
+        .filter(|(e, se)| e.abs() <= 1.645 * se)
+        .count();
+    format!("{:.2} % {:.0} %", 100.0 * rms, 100.0 * inside as f64 / n)
 }
 
 /// Pixels well within the sheet.
@@ -404,7 +427,7 @@ pub fn report(t: Trial) -> Result<Report> {
             let truth: restrike_synth::Truth = serde_json::from_slice(&std::fs::read(
                 scans.join(format!("{}.truth.json", spec.name)),
             )?)?;
-            let mut planes = Vec::new();
+            let (mut planes, mut stated) = (Vec::new(), Vec::new());
             for row in &table.rows {
                 let cell = |c: &str| crate::whole::cell(table, row, c);
                 if cell("sheet").as_i64() != Some(at as i64 + 1)
@@ -419,6 +442,12 @@ pub fn report(t: Trial) -> Result<Report> {
                 let a = ["absorption_r", "absorption_g", "absorption_b"]
                     .map(|c| cell(c).as_f64().unwrap_or(f64::NAN));
                 planes.push((block, plane, a));
+                let number = |c: &str| cell(c).as_f64();
+                stated.push(
+                    number("strength_se")
+                        .zip(number("strength"))
+                        .map(|(se, strength)| se / strength),
+                );
             }
             out.add(
                 &format!("{:?} {}", b.family, b.seed),
@@ -428,6 +457,7 @@ pub fn report(t: Trial) -> Result<Report> {
                     truth: &truth,
                     labels,
                     planes,
+                    stated,
                 },
             )?;
         }

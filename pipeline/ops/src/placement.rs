@@ -162,10 +162,13 @@ pub struct BlockPlace {
     pub retreat_mm: f64,
     /// Strength of its ink against the record's.
     pub strength: f64,
-    /// Share of the darkness under it that its ink hides ([`crate::ink_body`]); 0 where the sheet
+    /// Body of a solid of its ink ([`crate::ink_body`]); 0 where the sheet
     /// does not clearly show that it has body.
     #[serde(default)]
     pub veil: f64,
+    /// How far the veil may be off; 0 where none was looked for.
+    #[serde(default)]
+    pub veil_se: f64,
     /// Absorption at strength 1, red, green and blue: -ln of transmitted linear light. The colour
     /// is that of the ink as printed here, the amount that of the record's solid.
     pub absorption: [f64; 3],
@@ -326,6 +329,7 @@ mod tests {
             retreat_mm: 0.02,
             strength: 0.97,
             veil: 0.03,
+            veil_se: 0.004,
             absorption: [0.1, 0.2, 0.9],
             local_strength: flat(1.0),
         };

@@ -17,10 +17,10 @@ use crate::pieces::{DARK_SD, Pieces};
 use crate::sheet::Block;
 
 /// How far the paper may be off, in logarithm.
-const PAPER_SD: f64 = 0.02;
+pub(crate) const PAPER_SD: f64 = 0.02;
 /// How far a strength may be off, relative; a gradation's.
-const STRENGTH_SD: f64 = 0.1;
-const FADE_SD: f64 = 0.5;
+pub(crate) const STRENGTH_SD: f64 = 0.1;
+pub(crate) const FADE_SD: f64 = 0.5;
 /// How far a strength may be off the sheet's own where contrasts tell that, relative.
 const EVEN_SD: f64 = 0.05;
 /// A block's mean over all it covers may be off the mean where contrasts are, relative.
@@ -43,6 +43,8 @@ pub(crate) struct Fields {
     grid: Grid,
     /// By cell: paper's logarithm, then each block's relative strength.
     values: Vec<Vec<f64>>,
+    /// By block: standard error of its mean strength from contrasts, relative.
+    contrasts: Vec<Option<f64>>,
 }
 
 impl Fields {
@@ -153,7 +155,22 @@ impl Fields {
             }
             values = solve(&levels);
         }
-        Self { grid, values }
+        let contrasts = even
+            .iter()
+            .zip(blocks)
+            .map(|(e, b)| e.filter(|_| !b.fade).map(|e| libm::hypot(e.1, LEVEL_SD)))
+            .collect();
+        Self {
+            grid,
+            values,
+            contrasts,
+        }
+    }
+
+    /// Standard error of a block's mean strength as contrasts tell it, relative; none where they
+    /// do not.
+    pub(crate) fn by_contrast(&self, n: usize) -> Option<f64> {
+        self.contrasts[n]
     }
 
     /// The corrections of a cell.

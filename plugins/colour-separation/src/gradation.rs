@@ -9,6 +9,12 @@ const BIN_MM: f64 = 1.0;
 /// faded out where less than the other is.
 const STARTED: f64 = 0.9;
 const ENDED: f64 = 0.1;
+/// What has this share of the strongest bin counts as full: the strongest by itself is the one that
+/// unevenness favours most.
+const FULL: f64 = 0.93;
+/// Strips along the fading, each left out in turn, tell the errors (the jackknife: Tukey, Annals of
+/// Mathematical Statistics 29, 614, 1958).
+const STRIPS: usize = 8;
 /// Fewest bins and pixels in a bin.
 const BINS: usize = 6;
 const FEWEST: f64 = 15.0;
@@ -27,6 +33,9 @@ pub(crate) struct Profile {
     pub(crate) end: Option<f64>,
     /// Largest loss of strength, share of the most, per mm.
     pub(crate) steepness: f64,
+    /// Standard errors of start, end and steepness from the unevenness across the fading; none where
+    /// a part of the print does not tell them.
+    pub(crate) se: [Option<f64>; 3],
     /// Place along the direction, mm, and strength.
     pub(crate) points: Vec<Point>,
 }
@@ -34,6 +43,38 @@ pub(crate) struct Profile {
 /// Reads the profile off strengths given by place with weights.
 pub(crate) fn profile(strengths: &[(Point, f64, f64)], origin: Point) -> Option<Profile> {
     let direction = fading(strengths)?;
+    let mut out = along(strengths, origin, direction)?;
+    out.se = errors(strengths, origin, direction);
+    Some(out)
+}
+
+/// Standard errors of start, end and steepness.
+fn errors(strengths: &[(Point, f64, f64)], origin: Point, direction: Point) -> [Option<f64>; 3] {
+    let across = |p: Point| p.x * direction.y - p.y * direction.x;
+    let mut sorted: Vec<&(Point, f64, f64)> = strengths.iter().collect();
+    sorted.sort_by(|a, b| across(a.0).total_cmp(&across(b.0)));
+    let strip = sorted.len().div_ceil(STRIPS);
+    let without: Vec<Option<[Option<f64>; 3]>> = (0..STRIPS)
+        .map(|n| {
+            let rest = sorted.iter().enumerate().filter(|(k, _)| k / strip != n);
+            let rest: Vec<(Point, f64, f64)> = rest.map(|(_, s)| **s).collect();
+            let p = along(&rest, origin, direction)?;
+            Some([p.start, p.end, Some(p.steepness)])
+        })
+        .collect();
+    [0, 1, 2].map(|which| {
+        let values: Option<Vec<f64>> = without.iter().map(|w| (*w)?[which]).collect();
+        let values = values?;
+        #[allow(clippy::cast_precision_loss)]
+        let n = STRIPS as f64;
+        let mean = values.iter().sum::<f64>() / n;
+        let square: f64 = values.iter().map(|v| (v - mean) * (v - mean)).sum();
+        Some((square * (n - 1.0) / n).sqrt())
+    })
+}
+
+/// The profile along a direction, without errors.
+fn along(strengths: &[(Point, f64, f64)], origin: Point, direction: Point) -> Option<Profile> {
     let mut bins = std::collections::BTreeMap::<i64, (f64, f64)>::new();
     for (p, s, w) in strengths {
         let t = (*p - origin).dot(direction) / BIN_MM;
@@ -60,11 +101,14 @@ pub(crate) fn profile(strengths: &[(Point, f64, f64)], origin: Point) -> Option<
             Point::new(raw[i].x, mean)
         })
         .collect();
-    let most = points.iter().map(|p| p.y).fold(0.0, f64::max);
-    if most <= 0.0 {
+    let highest = points.iter().map(|p| p.y).fold(0.0, f64::max);
+    if highest <= 0.0 {
         return None;
     }
-    let peak = points.iter().position(|p| p.y >= most)?;
+    let peak = points.iter().position(|p| p.y >= highest)?;
+    let full = || points.iter().map(|p| p.y).filter(|s| *s >= FULL * highest);
+    #[allow(clippy::cast_precision_loss)]
+    let most = full().sum::<f64>() / full().count() as f64;
     let crossing = |level: f64| {
         points[peak..].windows(2).find_map(|w| {
             let (a, b) = (w[0], w[1]);
@@ -81,6 +125,7 @@ pub(crate) fn profile(strengths: &[(Point, f64, f64)], origin: Point) -> Option<
         start: crossing(STARTED * most),
         end: crossing(ENDED * most),
         steepness,
+        se: [None; 3],
         points,
     })
 }
@@ -134,6 +179,46 @@ mod tests {
         assert!((f.start.unwrap() + 8.0).abs() < 0.05);
         assert!((f.end.unwrap() - 8.0).abs() < 0.05);
         assert!((f.steepness - 0.05).abs() < 1e-9);
+    }
+
+    #[test]
+    fn its_errors_are_those_of_uneven_ink() {
+        // The same ramp with ink that is uneven by 8 % in patches of 3 mm.
+        let mut state = 1_u64;
+        let mut even = || {
+            state = state
+                .wrapping_mul(6_364_136_223_846_793_005)
+                .wrapping_add(1);
+            f64::from((state >> 40) as u32) / f64::from(1_u32 << 24) - 0.5
+        };
+        let (mut inside, mut all) = (0, 0);
+        let mut square = 0.0;
+        for _ in 0..60 {
+            let patch: Vec<f64> = (0..14 * 20).map(|_| 1.0 + 0.28 * even()).collect();
+            let mut s = Vec::new();
+            for i in 0..40 {
+                for j in 0..60 {
+                    let p = Point::new(f64::from(i) - 19.5, f64::from(j) - 29.5);
+                    let ramp = ((p.y + 10.0) / 20.0).clamp(0.0, 1.0) * 0.8;
+                    let uneven = patch[(i / 3 * 20 + j / 3) as usize];
+                    s.push((p, ramp * uneven, 100.0));
+                }
+            }
+            let f = profile(&s, Point::default()).unwrap();
+            let found = [(f.start, f.se[0], -8.0), (f.end, f.se[1], 8.0)];
+            for (value, se, truth) in found {
+                let (off, se) = (value.unwrap() - truth, se.unwrap());
+                inside += i32::from(off.abs() <= 1.645 * se);
+                square += off * off;
+                all += 1;
+            }
+        }
+        let held = f64::from(inside) / f64::from(all);
+        println!(
+            "held {held:.2}, rms {:.2} mm",
+            (square / f64::from(all)).sqrt()
+        );
+        assert!((0.75..=1.0).contains(&held), "{held}");
     }
 
     #[test]

@@ -12,6 +12,7 @@ mod gradation;
 mod inks;
 mod learned_tables;
 mod learning;
+mod level;
 mod pictures;
 mod pieces;
 mod pixel;

@@ -5,6 +5,7 @@ use restrike_stage::{Raster, Rect};
 
 use crate::alone;
 use crate::fields::Fields;
+use crate::level;
 use crate::pieces::Pieces;
 use crate::pixel::{Answer, Noise, Reader};
 use crate::rim::rims;
@@ -37,6 +38,8 @@ pub(crate) struct Separated {
     pub(crate) tallies: Vec<Tally>,
     /// Unevenness found.
     pub(crate) noise: Noise,
+    /// By block: standard error of its mean strength, relative.
+    pub(crate) level_se: Vec<Option<f64>>,
 }
 
 /// Takes a sheet apart. `images` are counted one by one; `factor` scan pixels
@@ -56,6 +59,7 @@ pub(crate) fn separate(
     let pieces = alone::pieces(sheet, |s, n| s.has_overprint_of(n));
     let fields = Fields::fit(&sheet.blocks, &pieces);
     let noise = noise(sheet, &pieces);
+    let level_se = level::errors(sheet, &pieces, &fields);
     let rims = rims(sheet, &fields);
     for (b, r) in sheet.blocks.iter_mut().zip(rims) {
         b.rim = r;
@@ -144,6 +148,7 @@ pub(crate) fn separate(
         residual,
         tallies,
         noise,
+        level_se,
     })
 }
 

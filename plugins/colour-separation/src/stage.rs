@@ -252,7 +252,14 @@ impl Stage for ColourSeparation {
                 if image == "whole" && doubts::absent(&tally.blocks[n]) {
                     out.note(Level::Warning, &doubts::skipped(&block.name));
                 }
-                let row = tables::block_row(image, &sheet, n, &tally.blocks[n], paper, &why);
+                let row = tables::block_row(
+                    image,
+                    &sheet,
+                    n,
+                    &tally.blocks[n],
+                    paper,
+                    (s.level_se[n], &why),
+                );
                 out.row(BLOCKS, row)?;
                 // Of several images each has its own gradation.
                 if block.fade

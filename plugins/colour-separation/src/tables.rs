@@ -54,6 +54,12 @@ pub(crate) fn specs() -> Vec<TableSpec> {
                     "Mean strength of its ink where it covers the paper whole; 1 is the record's solid.",
                 ),
                 number(
+                    "strength_se",
+                    "",
+                    4,
+                    "Its standard error on this sheet: the paper under it, flare, contrasts within cells and the bodies of inks over it; the record's own solid not included. Empty where it is not known even roughly where the block lies.",
+                ),
+                number(
                     "mottle_pct",
                     "%",
                     2,
@@ -101,7 +107,7 @@ pub(crate) fn specs() -> Vec<TableSpec> {
                     "missing_mm2",
                     "mm2",
                     1,
-                    "Area of the shape that did not print.",
+                    "Area of the shape that did not print; of a gradation, where the record has a tenth of the solid's ink or more.",
                 ),
                 number("stray_mm2", "mm2", 1, "Area printed outside the shape."),
                 number(
@@ -183,7 +189,7 @@ pub(crate) fn specs() -> Vec<TableSpec> {
                     "most",
                     "",
                     4,
-                    "Strength at its strongest; 1 is the record's solid.",
+                    "Strength where it is full (mean of the strongest bins, of 1 mm); 1 is the record's solid.",
                 ),
                 number(
                     "start_mm",
@@ -192,16 +198,29 @@ pub(crate) fn specs() -> Vec<TableSpec> {
                     "Where it starts to fade (nine tenths of the most), along the direction from the image's centre.",
                 ),
                 number(
+                    "start_se_mm",
+                    "mm",
+                    2,
+                    "Its standard error, from strips along the fading; empty where one of them does not tell it.",
+                ),
+                number(
                     "end_mm",
                     "mm",
                     2,
                     "Where it has faded out (a tenth of the most), likewise; empty if the block ends before.",
                 ),
+                number("end_se_mm", "mm", 2, "Its standard error likewise."),
                 number(
                     "steepness_pct_per_mm",
                     "%/mm",
                     3,
                     "Largest loss over 4 mm, of the most.",
+                ),
+                number(
+                    "steepness_se_pct_per_mm",
+                    "%/mm",
+                    3,
+                    "Its standard error likewise.",
                 ),
             ],
         },
@@ -247,7 +266,7 @@ pub(crate) fn block_row(
     n: usize,
     tally: &BlockTally,
     paper: [f64; 3],
-    why: &str,
+    (level_se, why): (Option<f64>, &str),
 ) -> Row {
     let block = &sheet.blocks[n];
     let mm2 = sheet.pixel * sheet.pixel;
@@ -279,6 +298,10 @@ pub(crate) fn block_row(
         .set("basis", block.place.basis())
         .set("printed_mm2", tally.printed * mm2)
         .set("strength", strength)
+        .set(
+            "strength_se",
+            strength.zip(level_se).map(|(strength, se)| strength * se),
+        )
         .set("mottle_pct", tally.mottle().map(|m| 100.0 * m))
         .set("density_proxy", dense)
         .set("absorption_r", block.absorption[0])
@@ -341,6 +364,9 @@ pub(crate) fn gradation_row(image: &str, block: &str, p: &Profile) -> Row {
         .set("direction_deg", p.degrees)
         .set("most", p.most)
         .set("start_mm", p.start)
+        .set("start_se_mm", p.start.and(p.se[0]))
         .set("end_mm", p.end)
+        .set("end_se_mm", p.end.and(p.se[1]))
         .set("steepness_pct_per_mm", 100.0 * p.steepness)
+        .set("steepness_se_pct_per_mm", p.se[2].map(|se| 100.0 * se))
 }

@@ -31,7 +31,7 @@ pub(crate) struct Tile {
 pub(crate) struct BlockTally {
     /// Pixels it printed.
     pub(crate) printed: f64,
-    /// Pixels of its placed shape.
+    /// Pixels of its placed shape; of a gradation's, where the record has ink.
     pub(crate) shape: f64,
     /// Pixels of both, and of either.
     pub(crate) both: f64,
@@ -98,22 +98,26 @@ impl Tally {
             (here.place.y / TILE_MM).floor() as i32,
         );
         for (n, b) in sheet.blocks.iter().enumerate() {
-            let (label, shape) = (answer.label.has(n), here.inside.has(n));
-            if !(label || shape) {
+            // Past a gradation's end nothing is missing.
+            let shape = here.inside.has(n) && !here.faded.has(n);
+            let label = answer.label.has(n);
+            if !(label || here.inside.has(n)) {
                 if let Some(r) = answer.rival.filter(|r| r.has(n) && !answer.sure) {
                     *self.blocks[n].pairs.entry((answer.label, r)).or_default() += 1.0;
                 }
                 continue;
             }
             let t = &mut self.blocks[n];
-            t.either += 1.0;
-            if answer.sure {
-                t.sure += 1.0;
-            } else if let Some(r) = answer.rival.filter(|r| r.has(n) != label) {
-                *t.pairs.entry((answer.label, r)).or_default() += 1.0;
+            if label || shape {
+                t.either += 1.0;
+                if answer.sure {
+                    t.sure += 1.0;
+                } else if let Some(r) = answer.rival.filter(|r| r.has(n) != label) {
+                    *t.pairs.entry((answer.label, r)).or_default() += 1.0;
+                }
+                t.seen += f64::from(u8::from(told.has(n)));
+                t.shape += f64::from(u8::from(shape));
             }
-            t.seen += f64::from(u8::from(told.has(n)));
-            t.shape += f64::from(u8::from(shape));
             if !label {
                 // Where a gradation has faded out its profile goes on with nothing. (A void counts
                 // too; voids are few.)

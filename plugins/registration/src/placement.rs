@@ -33,12 +33,14 @@ pub(crate) fn spec() -> TableSpec {
 /// A veil is of an ink with body from so many standard errors on.
 const CLEARLY: f64 = 2.0;
 
-/// A block's veil; 0 where it may be none.
-fn shown_veil(fit: &Fitted, n: usize) -> f64 {
-    let veil = fit
-        .veil(n)
-        .filter(|(veil, se)| *veil > (CLEARLY * se).max(BODY));
-    veil.map_or(0.0, |(veil, _)| veil)
+/// A block's veil, 0 where it may be none, and how far it may be off.
+fn shown_veil(fit: &Fitted, n: usize) -> (f64, f64) {
+    match fit.veil(n) {
+        Some((veil, se)) if veil > (CLEARLY * se).max(BODY) => (veil, se),
+        // What is taken for none may be as much as was found.
+        Some((veil, se)) => (0.0, libm::hypot(veil, se)),
+        None => (0.0, 0.0),
+    }
 }
 
 /// How much of the record's ink this ink is, whatever its colour: so strength 1 is the record's
@@ -70,6 +72,9 @@ pub(crate) fn of(
             let l = found[n].as_ref();
             let ink = aligned.layers[n].absorption;
             let solids = solids(ink, block);
+            let (veil, veil_se) = l
+                .filter(|l| l.given())
+                .map_or((0.0, 0.0), |_| shown_veil(&aligned.whole, n));
             BlockPlace {
                 name: block.part.name.clone(),
                 key: n == state.key_at,
@@ -80,9 +85,8 @@ pub(crate) fn of(
                 se_mm: l.map_or(Some(0.0), |l| l.given().then_some(l.area_se)),
                 retreat_mm: state.retreat[n],
                 strength: state.strength[n] * solids,
-                veil: l
-                    .filter(|l| l.given())
-                    .map_or(0.0, |_| shown_veil(&aligned.whole, n)),
+                veil,
+                veil_se,
                 absorption: ink.map(|a| a / solids),
                 local_strength: aligned.local.strength_field(n),
             }
@@ -92,7 +96,7 @@ pub(crate) fn of(
         to_print: *to_print,
         key: state.key,
         half: state.half,
-        blur_px: state.sigma,
+        blur_px: aligned.blur_px,
         paper: aligned.local.paper_fields(),
         blocks,
     }

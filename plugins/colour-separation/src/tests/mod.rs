@@ -111,6 +111,7 @@ fn placement(shapes: &[BlockShape]) -> Placement {
                 retreat_mm: 0.0,
                 strength: 1.0,
                 veil: 0.0,
+                veil_se: 0.0,
                 absorption: s.part.absorption,
                 local_strength: flat(1.0),
             })

@@ -33,6 +33,7 @@ fn place(name: &str, ride: Ride) -> BlockPlace {
         retreat_mm: 0.0,
         strength: 1.0,
         veil: 0.0,
+        veil_se: 0.0,
         absorption: [1.0; 3],
         local_strength: flat(),
     }
