@@ -76,10 +76,10 @@ impl Basis {
         match self {
             Self::Key => "",
             Self::Reference => {
-                "its outline follows no key lines (solids and the widest strokes, which have no middle to follow, count for none), so it is measured against the reference impression, and whether that one is in register is not known: list one first that somebody has found in register, and say so with `reference_in_register`"
+                "too little of its outline is known to follow key lines (solids and the widest strokes, which have no middle to follow, count for none), so it is measured against the reference impression, and whether that one is in register is not known: list one first that somebody has found in register, and say so with `reference_in_register`"
             }
             Self::Proof => {
-                "its outline follows no key lines and no reference impression shows it, so it is measured against its proof, which was not laid against the key"
+                "too little of its outline is known to follow key lines and no reference impression shows it, so it is measured against its proof, which was not laid against the key"
             }
         }
     }

@@ -1,14 +1,19 @@
 //! What to do at each face.
 
+use std::collections::BTreeSet;
+
 use restrike_ops::mark_contacts::{Contact, RigidMotion, motion_from_shifts};
 
 use super::MarkOptions;
 use super::evidence::{Evidence, More};
-use super::fit::BlockFit;
+use super::fit::{AS_ONE, BlockFit, JUDGED};
 use super::layout::Face;
 
 /// Degrees of freedom below which a scatter is hardly known at all.
 const LEAST_DOF: f64 = 2.0;
+
+/// A shift of so many standard errors is likely one.
+const LIKELY: f64 = 2.0;
 
 /// What to do at a face.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -40,6 +45,8 @@ impl Action {
 pub(crate) enum Because {
     /// The shift is more than chance, and more than the tolerance bears.
     Shifted,
+    /// That of the block as a whole is; whether it is turned as well is not known.
+    AsOne,
     /// The whole image is inside the tolerance: its worst corner, mm.
     InTolerance(f64),
     /// The other cuts alone bring the worst corner to so many mm.
@@ -54,6 +61,8 @@ pub(crate) enum Because {
     TooFew,
     /// Where the block should print is not known.
     NoZero,
+    /// Where the block should print is not known well enough, however many sheets are looked at.
+    Zero,
 }
 
 /// The advice for a face.
@@ -61,6 +70,10 @@ pub(crate) enum Because {
 pub(crate) struct Advice {
     /// What to do.
     pub(crate) action: Action,
+    /// By how much, mm along the normal; 0 where nothing is to be done.
+    pub(crate) by: f64,
+    /// What of the evidence that rests on.
+    pub(crate) on: usize,
     /// Why.
     pub(crate) because: Because,
     /// How many more proofs would decide; none where it is decided.
@@ -72,24 +85,34 @@ impl Advice {
     pub(crate) fn without_zero(&self) -> bool {
         self.because == Because::NoZero
     }
+
+    /// Whether the face is to be moved.
+    pub(crate) fn acts(&self) -> bool {
+        matches!(self.action, Action::CutBack | Action::Pad)
+    }
 }
 
 /// The advice for the three faces, and the move of the sheet it makes.
 ///
-/// `tolerance` is the largest error borne at an image corner, mm. A face is
+/// `tolerance` is the largest error borne anywhere the block prints, mm. A face is
 /// cut only if its shift is beyond chance and not drowned by the scatter of
 /// placing; of those, no more than needed: each cut brings its own error. What
-/// is not cut may cost half the tolerance at the worst corner.
+/// is not cut may cost half the tolerance at the worst corner. A block may
+/// be moved as one, by what it is off in the middle of what it prints: of two faces
+/// that are off alike one often passes for chance, and the other cut alone would
+/// turn the print.
 pub(crate) fn decide(
     block: &BlockFit,
     faces: &[Face; 3],
-    evidence: &[Evidence; 3],
+    evidence: &[Evidence; JUDGED],
     tolerance: f64,
     options: &MarkOptions,
 ) -> ([Advice; 3], RigidMotion) {
     if !block.basis.decides(options) {
         let none = Advice {
             action: Action::Undecided,
+            by: 0.0,
+            on: 0,
             because: Because::NoZero,
             more: None,
         };
@@ -97,31 +120,41 @@ pub(crate) fn decide(
     }
     let unmoved = block.worst(&RigidMotion::default());
     let inside = unmoved <= tolerance;
-    let wanted = evidence.map(|e| {
+    let mut wanted = evidence.map(|e| {
         !inside
             && e.dof >= LEAST_DOF
             && e.beyond_chance()
             && e.scatter.is_none_or(|s| e.correction.abs() >= s / 2.0)
     });
+    // Where a face of the long edge is off for certain, to move the block without turning it takes
+    // no more than that it is off as a whole at all.
+    let whole = &evidence[AS_ONE[0]];
+    wanted[AS_ONE[0]] |= (wanted[0] || wanted[1]) && whole.correction.abs() > LIKELY * whole.se;
     let chosen = fewest_cuts(block, faces, wanted, tolerance / 2.0);
-    let moved = move_of(block, faces, chosen);
+    let moved = move_of(faces, chosen.map(|c| c.0));
     let worst = block.worst(&moved);
     let advice = [0, 1, 2].map(|f| {
         let e = &evidence[f];
+        let (by, on) = chosen[f];
         let (action, because) = if inside {
             (Action::LeaveIt, Because::InTolerance(unmoved))
-        } else if chosen[f] {
-            let action = if e.correction > 0.0 {
+        } else if by != 0.0 {
+            let action = if by > 0.0 {
                 Action::Pad
             } else {
                 Action::CutBack
             };
-            (action, Because::Shifted)
-        } else if wanted[f] {
-            let because = if chosen.contains(&true) {
-                Because::OthersDo(worst)
+            let because = if on == AS_ONE[f] {
+                Because::AsOne
             } else {
+                Because::Shifted
+            };
+            (action, because)
+        } else if wanted[f] {
+            let because = if chosen.iter().all(|c| c.0 == 0.0) {
                 Because::LittleGain
+            } else {
+                Because::OthersDo(worst)
             };
             (Action::LeaveIt, because)
         } else if e.dof < LEAST_DOF && e.correction.abs() > tolerance / 2.0 {
@@ -135,50 +168,100 @@ pub(crate) fn decide(
             Because::InTolerance(_) => e.correction.abs() + e.half > tolerance,
             Because::Chance | Because::TooFew => true,
             Because::Shifted
+            | Because::AsOne
             | Because::OthersDo(_)
             | Because::LittleGain
             | Because::Scatter
+            | Because::Zero
             | Because::NoZero => false,
         };
         let detect = e.correction.abs().max(tolerance);
         // An interval that lies inside the tolerance is an answer as well.
         let open = open && e.correction.abs() + e.half > tolerance;
+        let more = open.then(|| e.more_proofs(detect));
+        // To leave a face is no answer where it may be far off and nothing would tell.
+        let (action, because) = match (because, more) {
+            (Because::Chance, Some(More::NoneWould)) if e.correction.abs() > tolerance / 2.0 => {
+                (Action::Undecided, Because::Zero)
+            }
+            _ => (action, because),
+        };
         Advice {
             action,
+            by,
+            on,
             because,
-            more: open.then(|| e.more_proofs(detect)),
+            more,
         }
     });
     (advice, moved)
 }
 
-/// The move of the sheet when the chosen faces are corrected.
-pub(crate) fn move_of(block: &BlockFit, faces: &[Face; 3], chosen: [bool; 3]) -> RigidMotion {
+/// The move of the sheet when the faces are moved by so much.
+pub(crate) fn move_of(faces: &[Face; 3], by: [f64; 3]) -> RigidMotion {
     let contacts: [Contact; 3] = faces.map(|f| f.contact);
-    let shifts = [0, 1, 2].map(|f| if chosen[f] { block.correction[f] } else { 0.0 });
-    motion_from_shifts(&contacts, shifts).unwrap_or_default()
+    motion_from_shifts(&contacts, by).unwrap_or_default()
 }
 
-/// Of the wanted faces the fewest that bring the worst corner to within
-/// `bearable` of the best that can be had.
-fn fewest_cuts(block: &BlockFit, faces: &[Face; 3], wanted: [bool; 3], bearable: f64) -> [bool; 3] {
-    let worst = |set: [bool; 3]| block.worst(&move_of(block, faces, set));
-    let mut sets: Vec<[bool; 3]> = (0..8_u8)
-        .map(|bits| [0, 1, 2].map(|f| wanted[f] && bits >> f & 1 == 1))
-        .collect();
-    sets.dedup();
-    sets.sort_by_key(|s| s.iter().filter(|c| **c).count());
-    let least = sets.iter().map(|s| worst(*s)).fold(f64::INFINITY, f64::min);
-    let limit = least + bearable;
-    let fits = |s: &&[bool; 3]| worst(**s) <= limit;
-    let size = |s: &[bool; 3]| s.iter().filter(|c| **c).count();
-    let Some(fewest) = sets.iter().find(fits).map(size) else {
-        return [false; 3];
+/// By how much a face is moved, mm, and what of the evidence that rests on.
+type Choice = (f64, usize);
+
+/// Of the moves that are wanted the fewest that bring the worst
+/// place to within `bearable` of the best that can be had: by how much each
+/// face is moved.
+fn fewest_cuts(
+    block: &BlockFit,
+    faces: &[Face; 3],
+    wanted: [bool; JUDGED],
+    bearable: f64,
+) -> [Choice; 3] {
+    let none = [0, 1, 2].map(|f| (0.0, f));
+    // A block moved without a turn is one thing to do, at whatever number of faces.
+    let size = |set: &[Choice; 3]| {
+        let moves = set.iter().filter(|c| c.0 != 0.0).map(|c| c.1);
+        moves.collect::<BTreeSet<usize>>().len()
     };
-    sets.iter()
-        .filter(|s| size(s) == fewest)
-        .filter(fits)
-        .min_by(|a, b| worst(**a).total_cmp(&worst(**b)))
-        .copied()
-        .unwrap_or([false; 3])
+    let worst = |by: [f64; 3]| block.worst(&move_of(faces, by));
+    let unmoved = worst([0.0; 3]);
+    let fewest = |judged: &dyn Fn(&[Choice; 3]) -> f64| -> [Choice; 3] {
+        // Nothing may make the worst place worse.
+        let sets: Vec<([Choice; 3], f64)> = candidates(block, wanted)
+            .filter(|set| worst(set.map(|c| c.0)) <= unmoved)
+            .map(|set| (set, judged(&set)))
+            .collect();
+        let least = sets.iter().map(|s| s.1).fold(f64::INFINITY, f64::min);
+        let fits = sets.iter().filter(|s| s.1 <= least + bearable);
+        let best = fits.min_by(|a, b| size(&a.0).cmp(&size(&b.0)).then(a.1.total_cmp(&b.1)));
+        best.map_or(none, |s| s.0)
+    };
+    let chosen = fewest(&|set| worst(set.map(|c| c.0)));
+    if chosen != none {
+        return chosen;
+    }
+    // What is not wanted may be off all the same, and then hides what a cut does at the worst
+    // place: with those faces where they are measured to belong it shows.
+    fewest(&|set| {
+        worst([0, 1, 2].map(|f| match set[f].0 {
+            0.0 if !wanted[f] => block.correction[f],
+            by => by,
+        }))
+    })
+}
+
+/// All moves that are wanted: each face by itself, or without a turn, by what the block as a whole
+/// is off.
+fn candidates(block: &BlockFit, wanted: [bool; JUDGED]) -> impl Iterator<Item = [Choice; 3]> {
+    let by = move |f: usize, on: usize, moves: bool| {
+        if moves && wanted[on] {
+            (block.correction[on], on)
+        } else {
+            (0.0, f)
+        }
+    };
+    let long = [[false, false], [true, false], [false, true], [true, true]]
+        .map(|moves| [0, 1].map(|f| by(f, f, moves[f])));
+    let as_one = [0, 1].map(|f| by(f, AS_ONE[f], true));
+    let short = [by(2, 2, false), by(2, 2, true), by(2, AS_ONE[2], true)];
+    let long = long.into_iter().chain([as_one]);
+    long.flat_map(move |[a, b]| short.into_iter().map(move |c| [a, b, c]))
 }

@@ -4,7 +4,7 @@ use restrike_stage::{Affine, Frame, Mark, Picture, Point, Project, Raster, Rect,
 
 use super::decide::{Action, Advice, Because};
 use super::evidence::Evidence;
-use super::fit::BlockFit;
+use super::fit::{BlockFit, JUDGED};
 use super::layout::{Face, corners, mirrored};
 use super::words::mm;
 
@@ -108,8 +108,8 @@ pub(crate) fn drawing(
     at: usize,
     block: &BlockFit,
     faces: &[Face; 3],
-    (advice, evidence): (&[Advice; 3], &[Evidence; 3]),
-    (factor, apart): (f64, usize),
+    (advice, evidence): (&[Advice; 3], &[Evidence; JUDGED]),
+    (factor, doubts): (f64, &[String]),
 ) -> Picture {
     let canvas = Canvas::new(project, faces);
     let mut marks = vec![canvas.ring(&canvas.sheet, Tone::Guide, Stroke::Dashed)];
@@ -117,25 +117,26 @@ pub(crate) fn drawing(
         for four in corners(project, &part.image).chunks_exact(4) {
             let r = Rect::new(four[0].at, four[2].at);
             marks.push(canvas.ring(&r, Tone::Guide, Stroke::Solid));
-            if block.parts.len() > 1 {
-                let foot = Point::new((r.min.x + r.max.x) / 2.0, r.min.y);
-                marks.push(Mark::Text {
-                    at: canvas.place(foot) - Point::new(30.0, 16.0),
-                    text: part.image.clone(),
-                    tone: Tone::Guide,
-                });
-            }
         }
+    }
+    // On the block left and right have changed places: the names tell.
+    for image in project.images.iter().filter(|_| project.images.len() > 1) {
+        let r = image.rect();
+        let foot = Point::new((r.min.x + r.max.x) / 2.0, r.min.y);
+        marks.push(Mark::Text {
+            at: canvas.place(foot) - Point::new(30.0, 16.0),
+            text: image.name.clone(),
+            tone: Tone::Guide,
+        });
     }
     marks.extend(outlines(&canvas, faces));
     let [k, _, c] = faces.map(|f| f.contact.at);
     for (i, beside) in [c, k, k].into_iter().enumerate() {
-        let what = (block.correction[i], &advice[i]);
         draw_face(
-            &canvas, &faces[i], LETTERS[i], beside, what, factor, &mut marks,
+            &canvas, &faces[i], LETTERS[i], beside, &advice[i], factor, &mut marks,
         );
     }
-    marks.extend(list(&canvas, block, faces, (advice, evidence), apart));
+    marks.extend(list(&canvas, block, faces, (advice, evidence), doubts));
     scale(&canvas, factor, &mut marks);
     let towards = block.basis.aim();
     let doubt = if advice.iter().any(Advice::without_zero) {
@@ -149,7 +150,7 @@ pub(crate) fn drawing(
     Picture {
         name: name(at),
         caption: format!(
-            "Block {} as it lies face up (the print's mirror image), with its registration marks and what to do there {towards}.{doubt} The sheet's edge is dashed, images are outlined. In brackets 95 % intervals, for the three faces together. An arrow starts at the contact of a face that is to be moved and ends where the face should be; arrows are drawn {factor:.0} times too long, in all blocks alike.",
+            "Block {} as it lies face up (the print's mirror image), with its registration marks and what to do there {towards}.{doubt} The sheet's edge is dashed, images are outlined. In brackets 95 % intervals, for the three faces together; of the whole where the block is moved as a whole. An arrow starts at the contact of a face that is to be moved and ends where the face should be; arrows are drawn {factor:.0} times too long, in all blocks alike.",
             block.block
         ),
         base: BASE.to_owned(),
@@ -203,7 +204,7 @@ fn draw_face(
     face: &Face,
     letter: &str,
     beside: Point,
-    (correction, advice): (f64, &Advice),
+    advice: &Advice,
     factor: f64,
     marks: &mut Vec<Mark>,
 ) {
@@ -217,16 +218,15 @@ fn draw_face(
         tone,
         stroke,
     };
-    let acts = matches!(advice.action, Action::CutBack | Action::Pad);
     let tone = tone_of(advice);
     marks.push(line(0.0, tone, Stroke::Solid));
     // A mark that is to be left gets no arrow: whoever stands at the block with
     // the drawing must not cut by it.
-    if acts {
-        marks.push(line(correction * factor, Tone::Expected, Stroke::Dashed));
+    if advice.acts() {
+        marks.push(line(advice.by * factor, Tone::Expected, Stroke::Dashed));
         marks.push(Mark::Arrow {
             from: canvas.place(at),
-            to: canvas.place(at + n * (correction * factor)),
+            to: canvas.place(at + n * (advice.by * factor)),
             tone,
         });
     }
@@ -256,8 +256,8 @@ fn list(
     canvas: &Canvas,
     block: &BlockFit,
     faces: &[Face; 3],
-    (advice, evidence): (&[Advice; 3], &[Evidence; 3]),
-    apart: usize,
+    (advice, evidence): (&[Advice; 3], &[Evidence; JUDGED]),
+    doubts: &[String],
 ) -> Vec<Mark> {
     let corner = Point::new(canvas.sheet.min.x, canvas.sheet.max.y);
     let start = canvas.place(mirrored(corner)) + Point::new(0.055, 0.2) * WIDTH_PX;
@@ -266,13 +266,21 @@ fn list(
         let size = match a.action {
             // Less rather than more: the interval stands beside it.
             Action::CutBack | Action::Pad => format!(
-                " {} ({:.2} to {:.2})",
-                mm(block.correction[i]),
-                (block.correction[i].abs() - evidence[i].half).max(0.0),
-                block.correction[i].abs() + evidence[i].half
+                " {}{} ({:.2} to {:.2})",
+                mm(a.by),
+                if a.because == Because::AsOne {
+                    ", the block as a whole"
+                } else {
+                    ""
+                },
+                (a.by.abs() - evidence[a.on].half).max(0.0),
+                a.by.abs() + evidence[a.on].half
             ),
             // No more than that: it may be off all the same.
             Action::LeaveIt if a.because == Because::Chance => " (not told from chance)".to_owned(),
+            Action::Undecided if a.because == Because::Zero => {
+                " (where it should print is not known well enough)".to_owned()
+            }
             Action::LeaveIt | Action::Undecided => String::new(),
         };
         let (letter, name) = (LETTERS[i], faces[i].name());
@@ -290,24 +298,13 @@ fn list(
         format!("Block {}, face up{against}", block.block),
         Tone::Guide,
     );
-    let acts = advice
-        .iter()
-        .any(|a| matches!(a.action, Action::CutBack | Action::Pad));
-    let warning = (apart > 0 && acts).then(|| {
-        let stand = if apart == 1 {
-            "sheet stands"
-        } else {
-            "sheets stand"
-        };
-        (
-            format!("{apart} {stand} apart: see the remarks before you cut"),
-            Tone::Notice,
-        )
-    });
+    let acts = advice.iter().any(Advice::acts);
+    let warnings = doubts.iter().filter(|_| acts);
+    let warnings = warnings.map(|d| (format!("{d}: see the remarks before you cut"), Tone::Notice));
     std::iter::once(title)
         .chain((0..3).map(said))
-        .chain(warning)
-        .zip([0.0, 1.5, 2.5, 3.5, 5.0])
+        .chain(warnings)
+        .zip([0.0, 1.5, 2.5, 3.5, 5.0, 6.0])
         .map(|((text, tone), row)| Mark::Text {
             at: start + Point::new(0.0, 28.0 * row),
             text,

@@ -15,9 +15,9 @@
 
 use restrike_ops::quantiles::{fisher_f, sd_interval, student_t};
 
-use super::fit::{BlockFit, count, mean, sample_variance};
+use super::fit::{BlockFit, JUDGED, count, mean, sample_variance};
 
-/// Chance that any of a block's three faces is called off when all are right.
+/// Chance that any of what is judged of a block is called off when all is right.
 const FALSE_ALARM: f64 = 0.05;
 /// Chance that the foretold number of proofs does decide.
 const POWER: f64 = 0.8;
@@ -26,7 +26,7 @@ const OWN_SCATTER: f64 = 0.95;
 /// More proofs than this are not worth naming.
 const MOST_PROOFS: usize = 500;
 
-/// What is known of one face's correction.
+/// What is known of the correction of a face, or of a block as a whole.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) struct Evidence {
     /// Sheets it rests on.
@@ -43,7 +43,7 @@ pub(crate) struct Evidence {
     pub(crate) se: f64,
     /// Degrees of freedom of the standard error; 0: the scatter is not known.
     pub(crate) dof: f64,
-    /// Half the interval that holds the corrections of all three faces with 95 %, mm.
+    /// Half the interval that holds all that is judged of the block with 95 %, mm.
     pub(crate) half: f64,
     /// Variance from sheet to sheet, mm2.
     sheet_variance: f64,
@@ -72,14 +72,14 @@ struct Spread {
     measuring: f64,
 }
 
-/// Weighs each face of each block.
-pub(crate) fn weigh(blocks: &[BlockFit]) -> Vec<[Evidence; 3]> {
-    let spreads: Vec<[Option<Spread>; 3]> = blocks
+/// Weighs each face of each block, and the block as a whole.
+pub(crate) fn weigh(blocks: &[BlockFit]) -> Vec<[Evidence; JUDGED]> {
+    let spreads: Vec<[Option<Spread>; JUDGED]> = blocks
         .iter()
-        .map(|b| [0, 1, 2].map(|f| spread(b, f)))
+        .map(|b| std::array::from_fn(|f| spread(b, f)))
         .collect();
     (0..blocks.len())
-        .map(|b| [0, 1, 2].map(|f| weigh_face(&blocks[b], f, b, &spreads)))
+        .map(|b| std::array::from_fn(|f| weigh_face(&blocks[b], f, b, &spreads)))
         .collect()
 }
 
@@ -110,7 +110,7 @@ fn weigh_face(
     block: &BlockFit,
     face: usize,
     at: usize,
-    spreads: &[[Option<Spread>; 3]],
+    spreads: &[[Option<Spread>; JUDGED]],
 ) -> Evidence {
     let own = spreads[at][face];
     let all: Vec<Spread> = spreads.iter().filter_map(|s| s[face]).collect();
@@ -170,12 +170,18 @@ fn satterthwaite(dof: f64, estimated: f64, total: f64) -> f64 {
     dof * ratio * ratio
 }
 
-/// Standard errors to either side that hold three faces at once.
+/// Standard errors to either side that hold all that is judged of a block at once.
+#[allow(clippy::cast_precision_loss)]
 fn multiplier(dof: f64) -> Option<f64> {
-    student_t(1.0 - FALSE_ALARM / 6.0, dof)
+    student_t(1.0 - FALSE_ALARM / (2 * JUDGED) as f64, dof)
 }
 
 impl Evidence {
+    /// Half the interval that would be left with sheets without number: that of the zero, mm.
+    pub(crate) fn lasting(&self) -> f64 {
+        multiplier(f64::INFINITY).map_or(f64::INFINITY, |k| k * self.zero_variance.sqrt())
+    }
+
     /// Whether the correction is more than chance makes of so few sheets.
     pub(crate) fn beyond_chance(&self) -> bool {
         self.correction.abs() > self.half

@@ -144,6 +144,24 @@ pub(crate) fn corners(project: &Project, image: &str) -> Vec<Corner> {
         .collect()
 }
 
+/// The corners of what a block prints on an image, each named by the corner of the image it is
+/// nearest to; those of the image where that is not known.
+pub(crate) fn printed(project: &Project, image: &str, outline: &[Point]) -> Vec<Corner> {
+    let corners = corners(project, image);
+    let near = |p: &Point| {
+        let far = |c: &&Corner| (c.at - *p).norm();
+        corners.iter().min_by(|a, b| far(a).total_cmp(&far(b)))
+    };
+    let named = |p: &Point| {
+        Some(Corner {
+            at: *p,
+            ..*near(p)?
+        })
+    };
+    let printed: Option<Vec<Corner>> = outline.iter().map(named).collect();
+    printed.filter(|p| !p.is_empty()).unwrap_or(corners)
+}
+
 fn fallback(project: &Project) -> Rect {
     if let Some(s) = project.sheet {
         return Rect::centred(s.width_mm, s.height_mm);

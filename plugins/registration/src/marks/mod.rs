@@ -6,6 +6,7 @@
 //! being its normal towards the sheet; over 0 it is padded, under 0 cut back.
 
 mod apart;
+mod common;
 mod decide;
 mod drawing;
 mod evidence;
@@ -24,15 +25,16 @@ use restrike_stage::{Impression, Level, Output, Project, Row, StageError, Summar
 
 use decide::{Action, Advice, decide};
 use evidence::{Evidence, More, weigh};
-use fit::{BlockFit, fit};
+use fit::{BlockFit, JUDGED, Outline, fit};
 use input::{Hidden, Readings};
 use layout::{Face, faces, mirrored};
+use words::Grounds;
 
 pub(crate) use drawing::BASE;
 pub(crate) use options::MarkOptions;
 pub(crate) use tables::tables;
 
-/// Tolerance at the worst image corner where the config has no `register_mm`
+/// Tolerance at the worst place of what a block prints, where the config has no `register_mm`
 /// (common practice, no source).
 const TOLERANCE_MM: f64 = 0.1;
 
@@ -53,6 +55,7 @@ pub(crate) fn summarise(
     project: &Project,
     options: &MarkOptions,
     summary: Summary<'_>,
+    outline: &Outline<'_>,
     out: &mut dyn Output,
 ) -> Result<(), StageError> {
     let Some(table) = summary.table("registration") else {
@@ -91,7 +94,7 @@ pub(crate) fn summarise(
         &faces,
         summary.impressions,
         &readings,
-        &names,
+        (&names, outline),
         out,
     )
 }
@@ -102,16 +105,27 @@ fn advise(
     faces: &[Face; 3],
     files: &[Impression],
     readings: &Readings,
-    names: &[String],
+    (names, outline): (&[String], &Outline<'_>),
     out: &mut dyn Output,
 ) -> Result<(), StageError> {
     let tolerance = tolerance(project, out);
     let fits: Vec<Option<BlockFit>> = names
         .iter()
-        .map(|n| fit(project, faces, readings, n))
+        .map(|n| fit(project, faces, readings, n, outline))
         .collect();
     let known: Vec<BlockFit> = fits.iter().flatten().cloned().collect();
-    let mut evidence = weigh(&known).into_iter();
+    let weighed = weigh(&known);
+    let bench = common::Bench {
+        faces,
+        tolerance,
+        options,
+    };
+    let in_common = common::common(&bench, &known, &weighed);
+    if let Some(c) = &in_common {
+        out.note(Level::Warning, &c.words);
+    }
+    let mut evidence = weighed.into_iter();
+    let usual = apart::usual(&known);
     let factor = drawing::exaggeration(project, faces, &known);
     let mut blank_given = false;
     for (at, (name, fit)) in names.iter().zip(&fits).enumerate() {
@@ -120,18 +134,24 @@ fn advise(
             hidden_rows(faces, name, readings, out)?;
             continue;
         };
-        let called = |sheet: usize| {
-            let file = files.iter().find(|i| i.sheet == sheet);
-            file.map_or_else(|| format!("sheet {sheet}"), |i| i.file.clone())
-        };
-        let apart = apart::remarks(block, faces, tolerance, &called);
-        for remark in &apart {
-            out.note(Level::Warning, remark);
+        let apart = apart::apart(block, faces, (tolerance, usual), files);
+        for a in &apart {
+            out.note(Level::Warning, &a.words);
         }
+        let apart = [0, 1, 2].map(|f| apart.iter().filter(|a| a.at[f]).count());
         let (advice, moved) = decide(block, faces, &evidence, tolerance, options);
+        let grounds = Grounds {
+            faces,
+            evidence: &evidence,
+            tolerance,
+            apart,
+            basis: block.basis,
+            moved: advice.map(|a| a.by),
+            in_common: in_common.as_ref().map_or([false; 3], |c| c.at),
+        };
         for i in 0..3 {
             let (e, a) = (&evidence[i], &advice[i]);
-            let words = words::advice(&faces[i], e, a, (tolerance, apart.len()), block.basis);
+            let words = words::advice(i, a, &grounds);
             let row = correction_row(block, &faces[i], e, a, words);
             out.row(tables::CORRECTIONS, row)?;
         }
@@ -151,17 +171,30 @@ fn advise(
                 block,
                 faces,
                 (&advice, &evidence),
-                (factor, apart.len()),
+                (factor, &doubts(apart, grounds.in_common, &advice)),
             ))?;
         }
     }
     Ok(())
 }
 
+/// What to think of before a block is cut by its drawing.
+fn doubts(apart: [usize; 3], in_common: [bool; 3], advice: &[Advice; 3]) -> Vec<String> {
+    let apart = match apart.into_iter().max() {
+        None | Some(0) => None,
+        Some(1) => Some("1 sheet stands apart".to_owned()),
+        Some(n) => Some(format!("{n} sheets stand apart")),
+    };
+    let alike = advice.iter().zip(in_common).any(|(a, c)| a.acts() && c);
+    let alike =
+        alike.then(|| "Off as the other blocks are, perhaps by the key's own mark".to_owned());
+    apart.into_iter().chain(alike).collect()
+}
+
 fn evidence_of(
     fit: Option<&BlockFit>,
-    all: &mut impl Iterator<Item = [Evidence; 3]>,
-) -> Option<[Evidence; 3]> {
+    all: &mut impl Iterator<Item = [Evidence; JUDGED]>,
+) -> Option<[Evidence; JUDGED]> {
     fit.and_then(|_| all.next())
 }
 
@@ -200,7 +233,7 @@ fn tolerance(project: &Project, out: &mut dyn Output) -> f64 {
         None => {
             out.note(
                 Level::Info,
-                &format!("no tolerance `register_mm` in the config: mark corrections use {TOLERANCE_MM} mm at the worst image corner"),
+                &format!("no tolerance `register_mm` in the config: mark corrections use {TOLERANCE_MM} mm at the worst place of what a block prints"),
             );
             TOLERANCE_MM
         }
@@ -208,10 +241,10 @@ fn tolerance(project: &Project, out: &mut dyn Output) -> f64 {
 }
 
 fn correction_row(block: &BlockFit, face: &Face, e: &Evidence, a: &Advice, words: String) -> Row {
-    let acts = matches!(a.action, Action::CutBack | Action::Pad);
     // A number to an impression that may itself be out would be cut by.
     let aimed = |v: f64| (!a.without_zero()).then_some(v);
-    let (at, move_) = (face.contact.at, face.contact.normal * e.correction);
+    let by = if a.acts() { a.by } else { e.correction };
+    let (at, move_) = (face.contact.at, face.contact.normal * by);
     let (block_at, block_move) = (mirrored(at), mirrored(move_));
     let more = match a.more {
         Some(More::Proofs(n)) => Some(n),
@@ -224,7 +257,7 @@ fn correction_row(block: &BlockFit, face: &Face, e: &Evidence, a: &Advice, words
         .set("basis", block.basis.name())
         .set("sheets", e.sheets)
         .set("action", a.action.name())
-        .set("by_mm", acts.then(|| e.correction.abs()))
+        .set("by_mm", a.acts().then(|| a.by.abs()))
         .set("correction_mm", aimed(e.correction))
         .set("correction_se_mm", aimed(e.se).filter(|_| e.dof > 0.0))
         .set("correction_low_mm", aimed(e.correction - e.half))
@@ -252,9 +285,11 @@ fn residual_row(
     tolerance: f64,
 ) -> Option<Row> {
     let still = restrike_ops::mark_contacts::RigidMotion::default();
-    let now = words::worst_of(block, part, &still)?.1.norm();
+    let (at, by) = words::worst_of(block, part, &still)?;
+    let (now, now_se) = (by.norm(), part.se_at(at.at, by));
     let as_advised = words::worst_of(block, part, moved)?;
     let advised = as_advised.1.norm();
+    let advised_se = part.se_at(as_advised.0.at, as_advised.1);
     // The best move is the best for all images together; one of them may do better.
     let (corner, left) = Some(words::worst_of(block, part, &block.best)?)
         .filter(|(_, left)| left.norm() <= advised)
@@ -264,7 +299,7 @@ fn residual_row(
     let words = words::residual(
         block,
         part,
-        now,
+        (now, now_se),
         (advised, *moved != still),
         (corner, left.norm()),
         tolerance,
@@ -275,7 +310,9 @@ fn residual_row(
         .set("basis", block.basis.name())
         .set("sheets", block.sheets.len())
         .set("now_mm", now)
+        .set("now_se_mm", now_se)
         .set("as_advised_mm", advised)
+        .set("as_advised_se_mm", advised_se)
         .set("at_best_mm", left.norm())
         .set("corner", corner.name)
         .set("left_x_mm", left.x)

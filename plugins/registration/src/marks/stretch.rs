@@ -4,7 +4,8 @@
 //! keeps over the run is the block's own (a plank shrinks across its grain),
 //! what all blocks of a sheet share is the paper's, swollen or dried since the
 //! key was printed. What all cells share cannot be told apart: the key's own
-//! stretch looks the same as steady damp.
+//! stretch looks the same as steady damp. A stretch that is measured far worse
+//! than most (a block of small area) is left out: the polish weighs all alike.
 
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -18,8 +19,17 @@ use super::input::Readings;
 /// Sheets and blocks below which the two cannot be told apart.
 const LEAST_SHEETS: usize = 4;
 const LEAST_BLOCKS: usize = 3;
+/// A stretch counts whose standard error is within so many times the median one.
+const LOOSE: f64 = 3.0;
 /// Efficiency of a median against a mean on normal data: sqrt(pi / 2).
 const MEDIAN_SE: f64 = 1.253_314_137_315_500_3;
+
+/// A measured stretch, permille.
+#[derive(Clone, Copy)]
+struct Cell {
+    value: f64,
+    se: f64,
+}
 
 struct Axis {
     polished: Polished,
@@ -48,10 +58,13 @@ impl Axis {
 
 /// Rows of the table of stretch; none where no stretch was fitted.
 pub(crate) fn rows(project: &Project, readings: &Readings, blocks: &[String]) -> Vec<Row> {
-    let mut cells: BTreeMap<(usize, &str), Vec<[f64; 2]>> = BTreeMap::new();
+    let mut cells: BTreeMap<(usize, &str), Vec<[Cell; 2]>> = BTreeMap::new();
     for r in readings.found.iter().filter(|r| r.stretched) {
         let here = cells.entry((r.sheet, &r.block)).or_default();
-        here.push([r.motion[3] * 1000.0, r.motion[4] * 1000.0]);
+        here.push([3, 4].map(|i| Cell {
+            value: r.motion[i] * 1000.0,
+            se: r.covariance[i][i].max(0.0).sqrt() * 1000.0,
+        }));
     }
     let sheets: Vec<usize> = cells
         .keys()
@@ -67,10 +80,17 @@ pub(crate) fn rows(project: &Project, readings: &Readings, blocks: &[String]) ->
     if sheets.is_empty() {
         return Vec::new();
     }
+    let errors = |axis: usize| -> Vec<f64> {
+        let all = cells.values().flatten();
+        all.map(|c| c[axis].se).filter(|se| *se > 0.0).collect()
+    };
+    let usual = [0, 1].map(|axis| median(&errors(axis)).unwrap_or(0.0));
     let table = |axis: usize| -> Vec<Vec<Option<f64>>> {
         let cell = |s: usize, b: &str| {
             let here = cells.get(&(s, b))?;
-            Some(mean(here.iter().map(|v| v[axis])))
+            let close = |c: &&[Cell; 2]| c[axis].se <= LOOSE * usual[axis];
+            let close: Vec<f64> = here.iter().filter(close).map(|c| c[axis].value).collect();
+            (!close.is_empty()).then(|| mean(close.into_iter()))
         };
         sheets
             .iter()
@@ -93,7 +113,8 @@ pub(crate) fn rows(project: &Project, readings: &Readings, blocks: &[String]) ->
         let sigma = mad_sigma(&left)? * (count(left.len()) / free).max(1.0).sqrt();
         Some(Axis {
             polished,
-            sigma,
+            // What is left is no less than what measuring makes.
+            sigma: sigma.max(usual[axis]),
             zero: zero(axis),
         })
     });
@@ -104,13 +125,16 @@ pub(crate) fn rows(project: &Project, readings: &Readings, blocks: &[String]) ->
     let later = later_blocks(project, &blocks);
     let mut out = vec![all_row(&x, &y, sheets.len(), blocks.len(), enough)];
     for (j, block) in blocks.iter().enumerate() {
-        let n = x.polished.left.iter().filter(|r| r[j].is_some()).count();
+        let [n, m] = [&x, &y].map(|a| {
+            let rows = a.polished.left.iter();
+            rows.filter(|r| r[j].is_some()).count()
+        });
         let effect = |a: &Axis| a.polished.columns[j];
-        let (x_se, y_se) = (x.block_se(n, j), y.block_se(n, j));
+        let (x_se, y_se) = (x.block_se(n, j), y.block_se(m, j));
         let row = effect_row(
             "block",
             block,
-            n,
+            n.max(m),
             (effect(&x), x_se),
             (effect(&y), y_se),
             enough,
@@ -121,14 +145,14 @@ pub(crate) fn rows(project: &Project, readings: &Readings, blocks: &[String]) ->
         ));
     }
     for (i, sheet) in sheets.iter().enumerate() {
-        let n = x.polished.left[i].iter().flatten().count();
+        let [n, m] = [&x, &y].map(|a| a.polished.left[i].iter().flatten().count());
         let effect = |a: &Axis| a.polished.rows[i];
         let mut row = effect_row(
             "sheet",
             &sheet.to_string(),
-            n,
+            n.max(m),
             (effect(&x), x.se(n)),
-            (effect(&y), y.se(n)),
+            (effect(&y), y.se(m)),
             enough,
         );
         let trend = [&x, &y].map(|a| later_less_earlier(&a.polished.left[i], &later, a.sigma));
@@ -141,7 +165,7 @@ pub(crate) fn rows(project: &Project, readings: &Readings, blocks: &[String]) ->
         }
         out.push(row.set(
             "words",
-            sheet_words(effect(&x), effect(&y), x.se(n), y.se(n), trend, enough),
+            sheet_words(effect(&x), effect(&y), x.se(n), y.se(m), trend, enough),
         ));
     }
     out
@@ -269,6 +293,9 @@ fn block_words(
 ) -> String {
     if !enough {
         return "Cannot tell.".to_owned();
+    }
+    if x.is_none() && y.is_none() {
+        return "Its stretch is measured too loosely to be told from the others'.".to_owned();
     }
     match (clause("x", x, x_se), clause("y", y, y_se)) {
         (None, None) => "Not different from the other blocks.".to_owned(),

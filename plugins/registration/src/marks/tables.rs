@@ -43,7 +43,7 @@ fn corrections() -> TableSpec {
         ColumnSpec::text("action", "cut back, pad, leave it or undecided."),
         mm(
             "by_mm",
-            "How much to cut back or pad; empty where nothing is to be done.",
+            "How much to cut back or pad; empty where nothing is to be done. Where a face by itself is not told and the block as a whole is, that of the whole.",
         ),
         mm(
             "correction_mm",
@@ -104,17 +104,22 @@ fn residuals() -> TableSpec {
     columns.extend([
         mm(
             "now_mm",
-            "Largest mean error at a corner of the image as the marks are.",
+            "Largest mean error over what the block prints on the image as the marks are.",
+        ),
+        mm(
+            "now_se_mm",
+            "Its standard error: placing from sheet to sheet, and the zero. The largest of several is too large by about as much.",
         ),
         mm(
             "as_advised_mm",
             "The same when the marks are corrected as advised.",
         ),
+        mm("as_advised_se_mm", "Its standard error, without the cuts' own."),
         mm(
             "at_best_mm",
             "The same with the best three faces there can be: what no mark mends.",
         ),
-        ColumnSpec::text("corner", "Where the largest error is that no mark mends."),
+        ColumnSpec::text("corner", "Where the largest error is that no mark mends: the image's corner nearest to it."),
         mm("left_x_mm", "That error, to the right."),
         mm("left_y_mm", "That error, upwards."),
         permille(

@@ -1,6 +1,7 @@
 //! Tests of the mark corrections.
 
 mod advice;
+mod alike;
 mod placing;
 mod properties;
 mod stretch;
@@ -97,6 +98,7 @@ pub(super) struct Seen {
     pub(super) motion: [f64; 3],
     pub(super) se: [f64; 3],
     pub(super) stretch: Option<[f64; 2]>,
+    pub(super) stretch_se: f64,
     pub(super) zero_se: f64,
     pub(super) hidden: Option<(&'static str, [f64; 4])>,
 }
@@ -111,6 +113,7 @@ impl Seen {
             motion,
             se: [0.005, 0.005, 0.02],
             stretch: None,
+            stretch_se: 0.0,
             zero_se: 0.0,
             hidden: None,
         }
@@ -133,6 +136,8 @@ pub(super) fn registration(rows: &[Seen]) -> Table {
         "theta_se_mrad",
         "stretch_x_permille",
         "stretch_y_permille",
+        "stretch_x_se_permille",
+        "stretch_y_se_permille",
         "zero_at_se_mm",
         "dx_low_mm",
         "dx_high_mm",
@@ -158,6 +163,8 @@ pub(super) fn registration(rows: &[Seen]) -> Table {
             value(s.se[2]),
             s.stretch.map(|v| v[0]).into(),
             s.stretch.map(|v| v[1]).into(),
+            value(s.stretch_se),
+            value(s.stretch_se),
             value(s.zero_se),
             interval(0),
             interval(1),
@@ -234,12 +241,26 @@ pub(super) fn run(project: &Project, rows: &[Seen]) -> Kept {
 
 pub(super) fn run_with(project: &Project, options: MarkOptions, rows: &[Seen]) -> Kept {
     let n = rows.iter().map(|r| r.sheet).max().unwrap_or(0);
-    let (impressions, tables) = (impressions(n), [registration(rows)]);
+    summed_up(project, options, &impressions(n), rows)
+}
+
+/// With the sheet list given.
+pub(super) fn run_of(project: &Project, files: &[Impression], rows: &[Seen]) -> Kept {
+    summed_up(project, MarkOptions::default(), files, rows)
+}
+
+fn summed_up(
+    project: &Project,
+    options: MarkOptions,
+    impressions: &[Impression],
+    rows: &[Seen],
+) -> Kept {
+    let tables = [registration(rows)];
     let summary = Summary {
-        impressions: &impressions,
+        impressions,
         tables: &tables,
     };
     let mut kept = Kept::default();
-    summarise(project, &options, summary, &mut kept).unwrap();
+    summarise(project, &options, summary, &|_, _| Vec::new(), &mut kept).unwrap();
     kept
 }

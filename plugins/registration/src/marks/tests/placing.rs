@@ -11,8 +11,8 @@ use restrike_synth::transform::Motion;
 
 use super::{Kept, Seen, number, project, run, text};
 
-const NAMES: [&str; 6] = ["ochre", "blue", "mist", "red", "green", "brown"];
-const FACES: [&str; 3] = ["long", "straight", "short"];
+pub(super) const NAMES: [&str; 6] = ["ochre", "blue", "mist", "red", "green", "brown"];
+pub(super) const FACES: [&str; 3] = ["long", "straight", "short"];
 const AREAS: [([f64; 2], [f64; 2]); 1] = [([0.0, 0.0], [370.0, 250.0])];
 /// Standard errors of measuring: mm, mm, mrad.
 const NOISE: [f64; 3] = [0.006, 0.006, 0.03];
@@ -43,12 +43,21 @@ fn proofs_by(
     sheets: usize,
     rng: &mut Rng,
 ) -> Vec<Seen> {
+    proofs_of(&LaidBlock::default(), blocks, hand_of, sheets, rng)
+}
+
+/// As [`proofs_by`], with a key whose own marks may be off.
+pub(super) fn proofs_of(
+    key: &LaidBlock,
+    blocks: &[LaidBlock],
+    hand_of: impl Fn(&str) -> Hand,
+    sheets: usize,
+    rng: &mut Rng,
+) -> Vec<Seen> {
     let bench = bench();
     let mut rows = Vec::new();
     for sheet in 1..=sheets {
-        let key = bench
-            .print(&LaidBlock::default(), hand_of("key").slack(rng))
-            .unwrap();
+        let key = bench.print(key, hand_of("key").slack(rng)).unwrap();
         for (name, block) in NAMES.into_iter().zip(blocks) {
             let print = bench.print(block, hand_of(name).slack(rng)).unwrap();
             let m = against(&print, &key).unwrap();
@@ -80,8 +89,13 @@ fn told(kept: &Kept, block: &str) -> [f64; 3] {
 
 /// Worst corner with no scatter: what the block and its marks make.
 fn lasting(block: &LaidBlock) -> f64 {
+    lasting_of(&LaidBlock::default(), block)
+}
+
+/// The same beside a key whose own marks may be off.
+pub(super) fn lasting_of(key: &LaidBlock, block: &LaidBlock) -> f64 {
     let bench = bench();
-    let key = bench.print(&LaidBlock::default(), [0.0; 3]).unwrap();
+    let key = bench.print(key, [0.0; 3]).unwrap();
     let print = bench.print(block, [0.0; 3]).unwrap();
     worst_corner(&against(&print, &key).unwrap(), &AREAS)
 }

@@ -90,3 +90,28 @@ fn without_a_fitted_stretch_there_is_no_table() {
     let seen: Vec<Seen> = (1..=5).map(|s| Seen::new(s, "ochre", [0.0; 3])).collect();
     assert!(run(&project(&NAMES), &seen).of("stretch_shares").is_empty());
 }
+
+/// A block of small area tells its stretch a hundred times worse than the others.
+#[test]
+fn a_stretch_that_is_hardly_known_does_not_sway_the_others() {
+    let mut rows = rows(8, 5, 0.02);
+    for r in &mut rows {
+        r.stretch_se = 0.02;
+        if r.block == "red" {
+            r.stretch_se = 0.8;
+            r.stretch.as_mut().unwrap()[1] = if r.sheet == 5 { 6.0 } else { -1.0 };
+        }
+    }
+    let kept = run(&project(&NAMES), &rows);
+    let shares = kept.of("stretch_shares");
+    for r in shares.iter().filter(|r| text(r, "name") == "5") {
+        assert_eq!(text(r, "words"), "As damp as the other sheets.");
+        assert_eq!(number(r, "cells"), Some(4.0));
+    }
+    let red = shares.iter().find(|r| text(r, "name") == "red").unwrap();
+    assert!(
+        text(red, "words").contains("too loosely"),
+        "{}",
+        text(red, "words")
+    );
+}

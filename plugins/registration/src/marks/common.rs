@@ -1,0 +1,209 @@
+//! What all blocks are off by alike: the key's own marks.
+//!
+//! Every block is measured against the key's print. Where the key's own mark is
+//! off, all other blocks are, by as much and to the other side; one cut at the
+//! key then does what would take one at each block. Neither is told from the
+//! other by the prints, so both are said and the printer chooses.
+
+use restrike_ops::stats::median;
+
+use super::MarkOptions;
+use super::decide::{decide, move_of};
+use super::evidence::Evidence;
+use super::fit::{BlockFit, JUDGED, judged};
+use super::input::Motion;
+use super::layout::Face;
+use super::words::mm;
+
+/// Blocks below which nothing can be said to be common to them.
+const LEAST_BLOCKS: usize = 3;
+
+/// What is common to the blocks.
+pub(crate) struct Common {
+    /// The faces where the key's mark may be what is off.
+    pub(crate) at: [bool; 3],
+    /// The remark.
+    pub(crate) words: String,
+}
+
+/// What the advice is made of.
+pub(crate) struct Bench<'a> {
+    /// The three faces.
+    pub(crate) faces: &'a [Face; 3],
+    /// Largest error borne at a corner, mm.
+    pub(crate) tolerance: f64,
+    /// What a printer chose.
+    pub(crate) options: &'a MarkOptions,
+}
+
+/// Looks for what the blocks are off by alike; none where cutting at the key
+/// would save no cut.
+pub(crate) fn common(
+    bench: &Bench<'_>,
+    blocks: &[BlockFit],
+    evidence: &[[Evidence; JUDGED]],
+) -> Option<Common> {
+    let told: Vec<(&BlockFit, &[Evidence; JUDGED])> = blocks
+        .iter()
+        .zip(evidence)
+        .filter(|(b, e)| b.basis.decides(bench.options) && e.iter().all(|e| e.half.is_finite()))
+        .collect();
+    if told.len() < LEAST_BLOCKS {
+        return None;
+    }
+    let cuts = |block: &BlockFit, e: &[Evidence; JUDGED]| {
+        let (advice, _) = decide(block, bench.faces, e, bench.tolerance, bench.options);
+        advice.iter().filter(|a| a.acts()).count()
+    };
+    let now: usize = told.iter().map(|(b, e)| cuts(b, e)).sum();
+    let left = |by: [f64; 3]| -> Vec<String> {
+        let still = told.iter().flat_map(|(block, e)| {
+            let (moved, e) = less(block, e, bench.faces, by);
+            let (advice, _) = decide(&moved, bench.faces, &e, bench.tolerance, bench.options);
+            let acts = bench.faces.iter().zip(advice).filter(|(_, a)| a.acts());
+            let said = acts.map(|(f, a)| format!("{}: {}", block.block, told_as(f, a.by)));
+            said.collect::<Vec<String>>()
+        });
+        still.collect()
+    };
+    let all = |by: [f64; 3], left: &[String]| {
+        let at_key = by.iter().filter(|v| **v != 0.0).count();
+        at_key + left.len()
+    };
+    let best = shared(&told)
+        .into_iter()
+        .map(|by| (by, left(by)))
+        .min_by_key(|(by, left)| all(*by, left));
+    // A cut at the key moves the print on the sheet as well: it has to be worth it.
+    let (by, left) = best.filter(|(by, left)| all(*by, left) < now)?;
+    Some(Common {
+        at: by.map(|v| v != 0.0),
+        words: words(
+            bench.faces,
+            (by, interval(&told, by)),
+            &names(&told, blocks),
+            now,
+            &left,
+        ),
+    })
+}
+
+/// By how much the blocks are off alike at each face: the median, where it is
+/// more than chance makes of one block. (All blocks of a sheet share the key's
+/// own placing, so many blocks are little surer than one.) Face by face,
+/// and without a turn.
+fn shared(told: &[(&BlockFit, &[Evidence; JUDGED])]) -> Vec<[f64; 3]> {
+    let beyond: [f64; JUDGED] = std::array::from_fn(|f| {
+        let of = |v: fn(&Evidence) -> f64| {
+            median(&told.iter().map(|t| v(&t.1[f])).collect::<Vec<f64>>())
+        };
+        let off = of(|e| e.correction).zip(of(|e| e.half));
+        off.map_or(0.0, |(off, half)| if off.abs() > half { off } else { 0.0 })
+    });
+    let [long, straight, short, up, across] = beyond;
+    let mut out = vec![[long, straight, short], [up, up, across]];
+    out.retain(|by| *by != [0.0; 3]);
+    out
+}
+
+/// A block as it would be with the key moved so that its faces are off by so much less.
+fn less(
+    block: &BlockFit,
+    evidence: &[Evidence; JUDGED],
+    faces: &[Face; 3],
+    by: [f64; 3],
+) -> (BlockFit, [Evidence; JUDGED]) {
+    let motion = move_of(faces, by);
+    let mut out = block.clone();
+    for part in &mut out.parts {
+        let less: Motion = [motion.dx, motion.dy, motion.theta, 0.0, 0.0];
+        for (m, l) in part.mean.iter_mut().zip(less) {
+            *m -= l;
+        }
+    }
+    out.best.dx -= motion.dx;
+    out.best.dy -= motion.dy;
+    out.best.theta -= motion.theta;
+    let mut e = *evidence;
+    let less = judged(faces, &motion, block.middle);
+    for ((c, e), b) in out.correction.iter_mut().zip(&mut e).zip(less) {
+        *c -= b;
+        e.correction -= b;
+    }
+    (out, e)
+}
+
+/// Half the 95 % interval of what the blocks are off by alike at each face: that of one block.
+fn interval(told: &[(&BlockFit, &[Evidence; JUDGED])], by: [f64; 3]) -> [f64; 3] {
+    [0, 1, 2].map(|f| {
+        let half: Vec<f64> = told.iter().map(|t| t.1[f].half).collect();
+        median(&half).filter(|_| by[f] != 0.0).unwrap_or(0.0)
+    })
+}
+
+/// The blocks that can be judged, and those that cannot.
+fn names<'a>(
+    told: &[(&'a BlockFit, &[Evidence; JUDGED])],
+    blocks: &'a [BlockFit],
+) -> [Vec<&'a str>; 2] {
+    let can: Vec<&str> = told.iter().map(|t| t.0.block.as_str()).collect();
+    let all = blocks.iter().map(|b| b.block.as_str());
+    let cannot = all.filter(|b| !can.contains(b)).collect();
+    [can, cannot]
+}
+
+/// What to do at a face: over 0 it is padded.
+fn told_as(face: &Face, by: f64) -> String {
+    if by > 0.0 {
+        format!("pad {} by {}", face.spoken(), mm(by))
+    } else {
+        format!("cut {} back by {}", face.spoken(), mm(by))
+    }
+}
+
+fn words(
+    faces: &[Face; 3],
+    (by, half): ([f64; 3], [f64; 3]),
+    [can, cannot]: &[Vec<&str>; 2],
+    now: usize,
+    left: &[String],
+) -> String {
+    let at_key: Vec<String> = [0, 1, 2]
+        .into_iter()
+        .filter(|f| by[*f] != 0.0)
+        .map(|f| {
+            // The key the other way: it is what the blocks are measured against.
+            format!(
+                "{} (give or take {})",
+                told_as(&faces[f], -by[f]),
+                mm(half[f])
+            )
+        })
+        .collect();
+    let rest = if left.is_empty() {
+        "no block then needs another".to_owned()
+    } else {
+        format!(
+            "of the table's only this would be left, by so much: {}",
+            left.join("; ")
+        )
+    };
+    let others = if cannot.is_empty() {
+        String::new()
+    } else {
+        format!(
+            " It moves {} against the key as well, of which these sheets do not tell.",
+            cannot.join(", ")
+        )
+    };
+    let gently = if by.iter().any(|v| *v < 0.0) {
+        " A slip of paper pasted on a mark comes off again, so that can be tried first."
+    } else {
+        ""
+    };
+    format!(
+        "the blocks {} are off alike, as if the key's own marks were. Either the {now} cuts and pads that the table advises at them, or on the key's block {}; {rest}. Never both ways.{others}{gently} All of the print then lies that much otherwise on the sheet; proof again before anything else is cut",
+        can.join(", "),
+        at_key.join(", "),
+    )
+}
