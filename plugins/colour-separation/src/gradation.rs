@@ -1,6 +1,7 @@
 //! The profile of a gradation (bokashi): where it starts to fade, where it has
 //! faded out, how steeply.
 
+use restrike_ops::stats::median;
 use restrike_stage::Point;
 
 /// Bins along the fading are so wide, mm.
@@ -106,9 +107,8 @@ fn along(strengths: &[(Point, f64, f64)], origin: Point, direction: Point) -> Op
         return None;
     }
     let peak = points.iter().position(|p| p.y >= highest)?;
-    let full = || points.iter().map(|p| p.y).filter(|s| *s >= FULL * highest);
-    #[allow(clippy::cast_precision_loss)]
-    let most = full().sum::<f64>() / full().count() as f64;
+    let full = points.iter().map(|p| p.y).filter(|s| *s >= FULL * highest);
+    let most = median(&full.collect::<Vec<f64>>())?;
     let crossing = |level: f64| {
         points[peak..].windows(2).find_map(|w| {
             let (a, b) = (w[0], w[1]);

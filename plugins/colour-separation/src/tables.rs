@@ -189,7 +189,7 @@ pub(crate) fn specs() -> Vec<TableSpec> {
                     "most",
                     "",
                     4,
-                    "Strength where it is full (mean of the strongest bins, of 1 mm); 1 is the record's solid.",
+                    "Strength where it is full (median of the strongest bins, of 1 mm); 1 is the record's solid.",
                 ),
                 number(
                     "start_mm",

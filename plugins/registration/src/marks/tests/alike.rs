@@ -267,8 +267,8 @@ fn a_face_alone_is_moved_only_where_the_other_is_likely_right() {
     let mut shifts = scattered([-0.16, -0.24, 0.0], 0.0);
     for (s, by) in shifts.iter_mut().zip([1.0, -1.0, 1.0, -1.0, 0.0]) {
         // The long face of the corner mark is the one laid against badly.
-        s[0] += 0.13 * by;
-        s[1] += 0.08 * by;
+        s[0] += 0.16 * by;
+        s[1] += 0.1 * by;
     }
     let kept = run(&project(&["ochre"]), &sheets("ochre", &shifts));
     let by = told(&kept, "ochre");
