@@ -13,7 +13,7 @@ use restrike_ops::overprints::Subset;
 use restrike_stage::Point;
 
 use crate::gaussian::dot;
-use crate::pieces::{DARK_SD, Pieces};
+use crate::pieces::Pieces;
 use crate::sheet::Block;
 
 /// How far the paper may be off, in logarithm.
@@ -66,7 +66,7 @@ impl Fields {
             let robust = 1.0 / (1.0 + off / (0.2 * 0.2));
             for c in 0..3 {
                 // In the dark flare and an ink's own light pass for strength.
-                let dark = DARK_SD / p.light[c].max(DARK_SD);
+                let dark = p.dark(c);
                 let weight = robust / (variance + dark * dark);
                 let mut row = vec![(c, -1.0)];
                 for (n, b) in blocks.iter().enumerate() {

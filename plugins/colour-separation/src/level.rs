@@ -5,7 +5,7 @@
 //! within cells leave open; and the light that bodies of inks laid over it give back.
 
 use crate::fields::{FADE_SD, Fields, PAPER_SD, STRENGTH_SD};
-use crate::pieces::{DARK_SD, Pieces};
+use crate::pieces::Pieces;
 use crate::sheet::Sheet;
 
 /// Standard error of each block's mean strength, relative; none where nothing it printed tells it.
@@ -28,7 +28,7 @@ fn level(sheet: &Sheet<'_>, pieces: &Pieces, fields: &Fields, n: usize) -> Optio
             continue;
         }
         for c in 0..3 {
-            let dark = DARK_SD / p.light[c].max(DARK_SD);
+            let dark = p.dark(c);
             let ink = p.strength[n] * block.absorption[c];
             known += p.count * ink * ink / (PAPER_SD * PAPER_SD + dark * dark);
         }
@@ -70,7 +70,7 @@ fn veils(sheet: &Sheet<'_>, pieces: &Pieces, n: usize) -> f64 {
             let (mut up, mut down) = (0.0, 0.0);
             for c in 0..3 {
                 let seen = laid.shown(c, light[c]);
-                let dark = DARK_SD / p.light[c].max(DARK_SD);
+                let dark = p.dark(c);
                 let weight = 1.0 / (PAPER_SD * PAPER_SD + dark * dark);
                 up += weight * a[c] * laid.by_veil(c, light[c]) / seen;
                 down += weight * a[c] * a[c];

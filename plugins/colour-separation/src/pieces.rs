@@ -24,7 +24,7 @@ const RIM_MM: f64 = 0.1;
 const PAPER_SD: [f64; 2] = [0.025, 0.01];
 /// Flare and a scanner's black level leave so much light unknown in each channel, as a share
 /// of full scale: in dark overprints it passes for ink.
-pub(crate) const DARK_SD: f64 = 0.003;
+const DARK_SD: f64 = 0.003;
 /// Mean strength of a piece about what is expected, relative; of a gradation.
 const STRENGTH_SD: f64 = 0.1;
 const FADE_SD: f64 = 0.25;
@@ -197,11 +197,16 @@ fn beyond(sheet: &Sheet<'_>, here: &Here, seen: [f64; 3]) -> [f64; 3] {
 }
 
 impl Piece {
+    /// How far flare and a scanner's black level leave its light unknown, in logarithm.
+    pub(crate) fn dark(&self, c: usize) -> f64 {
+        DARK_SD / self.light[c].max(DARK_SD)
+    }
+
     /// How well a set of blocks explains the piece: the colour's part and the shapes'.
     fn score(&self, sheet: &Sheet<'_>, label: Subset) -> (f64, f64) {
         let mut mean = self.beyond;
-        let mut c = Covariance::diagonal(self.light.map(|v| {
-            let dark = DARK_SD / v.max(DARK_SD);
+        let mut c = Covariance::diagonal([0, 1, 2].map(|c| {
+            let dark = self.dark(c);
             PAPER_SD[1] * PAPER_SD[1] + dark * dark
         }));
         c.add(PAPER_SD[0] * PAPER_SD[0], [1.0; 3]);

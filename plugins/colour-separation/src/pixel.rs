@@ -304,9 +304,9 @@ impl<'s> Reader<'s> {
                 self.sheet.own_place(item.block, here.record)
             })
         });
+        let mut covers = [0.0; MOST];
+        let mut passed = [Laid::NONE; MOST];
         for (g, offset) in self.blur.kernel.iter().zip(&self.blur.offsets) {
-            let mut covers = [0.0; MOST];
-            let mut passed = [Laid::NONE; MOST];
             for (n, (i, at)) in items.iter_mut().zip(places).enumerate() {
                 covers[n] = 1.0;
                 passed[n] = i.laid;
@@ -321,9 +321,9 @@ impl<'s> Reader<'s> {
                 let rim = Rim::share(d, self.blur.step());
                 passed[n] = i.inner.towards(&i.outer, rim);
             }
-            let layers = items.iter().zip(covers).zip(passed);
+            let layers = items.iter().zip(covers).zip(&passed);
             let light = if self.sheet.by_body(covering(items, covers)) {
-                let light = over(layers.map(|((_, c), laid)| (c, laid)));
+                let light = over(layers.map(|((_, c), laid)| (c, *laid)));
                 [0, 1, 2].map(|k| paper[k] * light[k])
             } else {
                 let mut light = ground;

@@ -51,11 +51,7 @@ pub(crate) fn common(
     if told.len() < LEAST_BLOCKS {
         return None;
     }
-    let cuts = |block: &BlockFit, e: &[Evidence; JUDGED]| {
-        let (advice, _) = decide(block, bench.faces, e, bench.tolerance, bench.options);
-        advice.iter().filter(|a| a.acts()).count()
-    };
-    let now: usize = told.iter().map(|(b, e)| cuts(b, e)).sum();
+    // The cuts that are called for with the key's faces moved by so much.
     let left = |by: [f64; 3]| -> Vec<String> {
         let still = told.iter().flat_map(|(block, e)| {
             let (moved, e) = less(block, e, bench.faces, by);
@@ -66,6 +62,7 @@ pub(crate) fn common(
         });
         still.collect()
     };
+    let now = left([0.0; 3]).len();
     let all = |by: [f64; 3], left: &[String]| {
         let at_key = by.iter().filter(|v| **v != 0.0).count();
         at_key + left.len()
@@ -80,7 +77,7 @@ pub(crate) fn common(
         at: by.map(|v| v != 0.0),
         words: words(
             bench.faces,
-            (by, interval(&told, by)),
+            (by, interval(&told)),
             &names(&told, blocks),
             now,
             &left,
@@ -134,10 +131,10 @@ fn less(
 }
 
 /// Half the 95 % interval of what the blocks are off by alike at each face: that of one block.
-fn interval(told: &[(&BlockFit, &[Evidence; JUDGED])], by: [f64; 3]) -> [f64; 3] {
+fn interval(told: &[(&BlockFit, &[Evidence; JUDGED])]) -> [f64; 3] {
     [0, 1, 2].map(|f| {
         let half: Vec<f64> = told.iter().map(|t| t.1[f].half).collect();
-        median(&half).filter(|_| by[f] != 0.0).unwrap_or(0.0)
+        median(&half).unwrap_or(0.0)
     })
 }
 

@@ -64,13 +64,7 @@ impl Part {
             unit[i] = 1.0;
             displacement(&unit, p).dot(u)
         });
-        let mut variance = 0.0;
-        for (a, row) in by.iter().zip(covariance) {
-            for (b, v) in by.iter().zip(row) {
-                variance += a * b * v;
-            }
-        }
-        Some(variance.max(0.0).sqrt())
+        Some(variance(&by, &covariance).max(0.0).sqrt())
     }
 }
 
@@ -249,16 +243,25 @@ fn sheet_shift(sheet: &[&Reading], operator: &[Operator]) -> SheetShift {
     };
     for (r, by_face) in sheet.iter().zip(operator) {
         for (f, row) in by_face.iter().enumerate() {
-            for (i, a) in row.iter().enumerate() {
-                out.shift[f] += a * r.motion[i];
-                for (j, b) in row.iter().enumerate() {
-                    out.variance[f] += a * b * r.covariance[i][j];
-                }
+            for (a, m) in row.iter().zip(r.motion) {
+                out.shift[f] += a * m;
             }
+            out.variance[f] += variance(row, &r.covariance);
         }
     }
     // A covariance that is none must not make a variance negative.
     out.variance = out.variance.map(|v| v.max(0.0));
+    out
+}
+
+/// Variance of what depends on a motion by `by`.
+fn variance(by: &Motion, covariance: &[[f64; 5]; 5]) -> f64 {
+    let mut out = 0.0;
+    for (a, row) in by.iter().zip(covariance) {
+        for (b, v) in by.iter().zip(row) {
+            out += a * b * v;
+        }
+    }
     out
 }
 
@@ -284,22 +287,16 @@ fn zero_variance(sheet: &[&Reading], operator: &[Operator]) -> [f64; JUDGED] {
 fn part(image: &str, corners: Vec<Corner>, readings: &[&Reading]) -> Part {
     let stretched = readings.iter().all(|r| r.stretched);
     let of = |i: usize| mean(readings.iter().map(|r| r.motion[i]));
-    let se = |i: usize| {
-        let values: Vec<f64> = readings.iter().map(|r| r.motion[i]).collect();
-        let zero = mean(readings.iter().map(|r| r.zero.se[i - 1]));
-        sample_variance(&values).map(|v| (v / count(values.len()) + zero * zero).sqrt())
-    };
+    let covariance = covariance(readings);
     Part {
         image: image.to_owned(),
         corners,
         mean: [0, 1, 2, 3, 4].map(of),
-        stretch_se: if stretched {
-            se(3).zip(se(4)).map(|(x, y)| [x, y])
-        } else {
-            None
-        },
+        stretch_se: covariance
+            .filter(|_| stretched)
+            .map(|c| [3, 4].map(|i: usize| c[i][i].sqrt())),
         stretched,
-        covariance: covariance(readings),
+        covariance,
     }
 }
 

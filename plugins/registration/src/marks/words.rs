@@ -26,7 +26,7 @@ fn sheets(n: usize) -> String {
 pub(crate) struct Grounds<'a> {
     /// The three faces.
     pub(crate) faces: &'a [Face; 3],
-    /// What is known of each, and of the long edge.
+    /// What is known of each, and of the block as a whole.
     pub(crate) evidence: &'a [Evidence; JUDGED],
     /// Largest error borne at a corner, mm.
     pub(crate) tolerance: f64,
