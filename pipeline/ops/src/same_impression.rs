@@ -192,7 +192,7 @@ fn told(spread_px: f64, texture: &Texture, one_frame: bool) -> Relation {
     let fine = texture.fine.unwrap_or(0.0);
     // No two layings of a sheet agree to a pixel at all four corners. Two trimmed
     // pictures of two impressions may: their blocks do not lie alike.
-    if one_frame && (fine >= SAME_FRAME || !shows && spread_px < STILL_PX) {
+    if one_frame && (fine >= SAME_FRAME || spread_px < STILL_PX) {
         return Relation::SameScan;
     }
     let laid_anew = match fine {
@@ -207,7 +207,9 @@ fn told(spread_px: f64, texture: &Texture, one_frame: bool) -> Relation {
             Relation::SameImpression
         };
     }
-    if texture.fine.is_some() && fine <= TWO_IMPRESSIONS && (moved || shows) {
+    // A coarse JPEG has a texture of its own, and the sheet's is gone: then nothing moved.
+    let apart = !one_frame && shows && spread_px > STILL_PX;
+    if texture.fine.is_some() && fine <= TWO_IMPRESSIONS && (moved || apart) {
         return Relation::TwoImpressions;
     }
     Relation::OneDesign
@@ -306,5 +308,23 @@ mod tests {
         assert_eq!(said(0.65, 0.1, 0.4), Relation::OneDesign);
         assert_eq!(said(0.02, 0.9, 0.4), Relation::TwoImpressions);
         assert_eq!(said(0.02, 0.1, 0.1), Relation::OneDesign);
+        assert_eq!(said(0.06, 0.9, 0.06), Relation::OneDesign);
+    }
+
+    #[test]
+    fn a_coarse_jpeg_of_a_scan_is_no_other_impression() {
+        let said = |spread: f64| {
+            let texture = Texture {
+                finest: Some(0.0),
+                fine: Some(0.06),
+                texture_share: Some(0.9),
+                places: 400,
+            };
+            told(spread, &texture, true)
+        };
+        assert_eq!(said(0.06), Relation::SameScan);
+        assert_eq!(said(0.16), Relation::OneDesign);
+        // Trimmed pictures of two impressions: their blocks do not lie alike.
+        assert_eq!(said(0.6), Relation::TwoImpressions);
     }
 }

@@ -22,8 +22,9 @@ const EVEN: f64 = 4.0;
 const EVEN_SIGMAS: f64 = 5.0;
 /// Share of a side's pixels that must be.
 const EVEN_SHARE: f64 = 0.9;
-/// Share of the drawing's places that may lie in what grew: specks of a match.
-const GROWN_INTO: f64 = 0.02;
+/// Share of the drawing's places that may lie in what grew: specks of a match, and the
+/// sheet's own rim and corners, which two scans of one sheet have in common.
+const GROWN_INTO: f64 = 0.2;
 /// Least share of the scan that a sheet takes up.
 const LEAST_SHEET: f64 = 0.02;
 
@@ -196,6 +197,15 @@ mod tests {
                 }
             }
         }
+    }
+
+    /// Two scans of one sheet have its corners in common as well.
+    #[test]
+    fn places_at_the_sheets_own_rim_do_not_hide_the_bed() {
+        let (scan, mut drawing) = scan(0.2, 0.8, 0.0);
+        drawing.extend([(19.0, 14.0), (80.5, 14.0), (50.0, 14.5)].map(|(x, y)| Point::new(x, y)));
+        let found = sheet(&scan, &drawing, 2).expect("a bed");
+        assert!(!found[10 * 100 + 50] && found[30 * 100 + 30]);
     }
 
     #[test]
