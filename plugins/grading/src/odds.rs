@@ -24,6 +24,9 @@ pub(crate) struct Judged {
     pub(crate) pass: Option<f64>,
     /// Chance that it passes or is a second.
     pub(crate) second: Option<f64>,
+    /// Whether no number is missing that could decide, though another decides already: only
+    /// such tell of a share, for of those that lack one just the bad are known.
+    pub(crate) told: bool,
 }
 
 impl Judged {
@@ -33,10 +36,13 @@ impl Judged {
         let standing = findings
             .iter()
             .fold(Standing::PASS, |all, f| all.and(f.standing()));
+        let (pass, all) = chance(findings, Grade::Pass, z);
+        let (second, both) = chance(findings, Grade::Second, z);
         Self {
             standing,
-            pass: chance(findings, Grade::Pass, z),
-            second: chance(findings, Grade::Second, z),
+            pass,
+            second,
+            told: all && both,
         }
     }
 
@@ -46,11 +52,13 @@ impl Judged {
             standing: Standing::PASS,
             pass: Some(1.0),
             second: Some(1.0),
+            told: true,
         };
         images.into_iter().fold(good, |all, one| Self {
             standing: all.standing.and(one.standing),
             pass: both(all.pass, one.pass, f64::mul),
             second: both(all.second, one.second, f64::mul),
+            told: all.told && one.told,
         })
     }
 
@@ -74,7 +82,8 @@ fn both(a: Option<f64>, b: Option<f64>, together: fn(f64, f64) -> f64) -> Option
     }
 }
 
-fn chance(findings: &[Finding], limit: Grade, z: f64) -> Option<f64> {
+/// The chance, and whether each finding has one.
+fn chance(findings: &[Finding], limit: Grade, z: f64) -> (Option<f64>, bool) {
     // Several limits of one quantity: the one that is kept least often.
     let mut of: BTreeMap<(&str, Option<&str>), Option<f64>> = BTreeMap::new();
     for f in findings {
@@ -91,9 +100,12 @@ fn chance(findings: &[Finding], limit: Grade, z: f64) -> Option<f64> {
             .or_insert(Some(1.0));
         *least = both(*least, p, f64::min);
     }
-    of.into_values()
+    let told = of.values().all(Option::is_some);
+    let all = of
+        .into_values()
         .reduce(|all, one| both(all, one, f64::mul))
-        .unwrap_or(Some(1.0))
+        .unwrap_or(Some(1.0));
+    (all, told)
 }
 
 /// Chance that a value lies inside its limits.
@@ -152,6 +164,7 @@ mod tests {
         let off = finding("a", 0.9, 0.2, Leads::Reject);
         let both = Judged::of(&[missing, off], 1.645);
         assert_eq!((both.pass, both.second), (Some(0.0), Some(0.0)));
+        assert!(!both.told);
         let good = Judged::of(&[], 1.645);
         assert_eq!(Judged::all([good, both]).pass, Some(0.0));
     }

@@ -66,11 +66,12 @@ pub(crate) struct Yield {
     pub(crate) interval: ShareInterval,
 }
 
-/// Expected share that passes; those without a chance are left out.
-fn expected(all: impl IntoIterator<Item = Option<f64>>) -> Option<f64> {
+/// Expected share that passes, of those that lack no number that could decide.
+fn expected<'a>(all: impl IntoIterator<Item = &'a Judged>) -> Option<f64> {
     let (sum, n) = all
         .into_iter()
-        .flatten()
+        .filter(|j| j.told)
+        .filter_map(|j| j.pass)
         .fold((0.0, 0.0), |a, p| (a.0 + p, a.1 + 1.0));
     (n > 0.0).then(|| sum / n)
 }
@@ -78,7 +79,7 @@ fn expected(all: impl IntoIterator<Item = Option<f64>>) -> Option<f64> {
 /// The yield of sheets, or of one image; none where nothing is known.
 pub(crate) fn yield_of(all: &[Judged], kind: IntervalKind, level: f64) -> Option<Yield> {
     let counts = Counts::of(all);
-    let share = expected(all.iter().map(|j| j.pass))?;
+    let share = expected(all)?;
     let interval = |good: u64| match kind {
         IntervalKind::Jeffreys => binomial_interval::jeffreys(good, counts.all(), level),
         IntervalKind::Exact => binomial_interval::exact(good, counts.all(), level),
@@ -110,7 +111,7 @@ fn halves_good(sheets: &[[Option<f64>; 2]]) -> [f64; 3] {
 /// that of a beta distribution with the mean and the variance that the share of
 /// good halves has under the Dirichlet posterior of sheets with no, one and two.
 pub(crate) fn yield_of_halves(sheets: &[[Judged; 2]], level: f64) -> Option<Yield> {
-    let share = expected(sheets.iter().flatten().map(|j| j.pass))?;
+    let share = expected(sheets.iter().flatten())?;
     let end = |open: Open| -> Option<ShareInterval> {
         let told: Vec<[Option<f64>; 2]> = sheets
             .iter()
@@ -159,6 +160,9 @@ enum Open {
 impl Open {
     /// Chance of a grade or a better one.
     fn chance(self, j: &Judged, limit: Grade) -> Option<f64> {
+        if self == Self::ByChance && !j.told {
+            return None;
+        }
         let s = j.standing;
         match (s.worst <= limit, s.best > limit) {
             (true, _) => Some(1.0),

@@ -353,7 +353,7 @@ pub(crate) fn yield_row(
             } else {
                 let those = match counts.not_measured {
                     0 => "",
-                    _ => " of those measured",
+                    _ => " of those that lack no number",
                 };
                 say.push_str(&format!(
                     "; with each doubtful one by its chance, as near its limits as it was measured, the yield{those} is "
@@ -372,7 +372,10 @@ pub(crate) fn yield_row(
             });
             say
         }
-        None => format!("No yield: of {} ({of}) none was measured.", counts.all()),
+        None => format!(
+            "No yield: of {} ({of}) none has all numbers that decide.",
+            counts.all()
+        ),
     };
     Row::new()
         .set("edition", text(edition))
@@ -389,7 +392,12 @@ pub(crate) fn yield_row(
         .set("interval", found.map(|_| format!("{kind}, {confidence}")))
         .set("yield_least_pct", bound(counts.pass))
         .set("yield_most_pct", bound(counts.may_pass()))
-        .set("reason", found.is_none().then_some("none was measured"))
+        .set(
+            "reason",
+            found
+                .is_none()
+                .then_some("none has all numbers that decide"),
+        )
         .set("words", say)
 }
 
@@ -410,7 +418,7 @@ pub(crate) fn order_row(edition: &str, order: &Order, f: &Forecast) -> (Row, Str
     let still = u64::from(order.good).saturating_sub(d.good);
     let reason = match (d.sheets, d.pilot.1) {
         (Some(_), _) => None,
-        (None, 0) => Some("no sheet was measured yet"),
+        (None, 0) => Some("no sheet has all numbers that decide"),
         (None, _) => Some("more sheets than anybody prints: too few are good"),
     };
     let confidence = figure(100.0 * order.confidence);

@@ -74,7 +74,7 @@ fn a_run_without_sheets_has_no_grades() {
     let settings = json!({ "order": { "good": 5 } });
     let kept = grade(&two_up(), &[], &[], &settings);
     assert!(kept.of(GRADES).is_empty() && kept.of(YIELDS).is_empty());
-    assert!(words(&kept.of(ORDERS)[0], "words").contains("no sheet was measured yet"));
+    assert!(words(&kept.of(ORDERS)[0], "words").contains("no sheet has all numbers"));
     assert!(kept.pictures.is_empty());
 }
 

@@ -1,8 +1,11 @@
 //! Yields and sheets to print.
 
+use restrike_stage::{Table, Value};
 use serde_json::json;
 
-use super::made::{Kept, Landed, grade, num, one_up, registration, stack, two_up, widths, words};
+use super::made::{
+    Kept, Landed, get, grade, num, one_up, registration, stack, two_up, widths, words,
+};
 use crate::tables::{ORDERS, YIELDS};
 
 fn one_image(good: usize, bad: usize, open: usize, order: &serde_json::Value) -> Kept {
@@ -90,7 +93,7 @@ fn where_nothing_is_good_no_number_is_made_up() {
         &[widths(&[])],
         &json!({ "tolerance": [{ "table": "ink", "column": "width_mm", "high": 0.4, "grade": "reject" }], "order": { "good": 5 } }),
     );
-    assert!(words(&kept.of(ORDERS)[0], "reason").contains("no sheet was measured"));
+    assert!(words(&kept.of(ORDERS)[0], "reason").contains("no sheet has all numbers"));
 }
 
 fn landed(sheet: usize, image: &'static str, x: f64) -> Vec<Landed> {
@@ -184,4 +187,44 @@ fn the_order_is_about_one_edition() {
     assert_eq!(num(&old.of(ORDERS)[0], "good"), 1.0);
     let none = grade(&one_up(), &sheets, &[t], &settings(json!("1916")));
     assert!(none.notes.iter().any(|n| n == "no edition fits `1916`"));
+}
+
+/// Of sheets that lack a number only the bad are known: they tell of no share.
+#[test]
+fn bad_ones_among_those_that_lack_a_number_are_no_sample() {
+    let values = [vec![(0.3, 0.0); 10], vec![(0.9, 0.0); 2]].concat();
+    let of = |measured: usize| {
+        let tone = Table {
+            name: "tone".into(),
+            columns: vec!["sheet".to_owned(), "strength".to_owned()],
+            rows: (1..=measured)
+                .map(|n| vec![Value::from(n), 1.0.into()])
+                .collect(),
+        };
+        grade(
+            &one_up(),
+            &stack(values.len()),
+            &[widths(&values), tone],
+            &json!({
+                "order": { "good": 20 },
+                "tolerance": [
+                    { "table": "ink", "column": "width_mm", "high": 0.5, "grade": "reject" },
+                    { "table": "tone", "column": "strength", "high": 1.2, "grade": "reject" },
+                ],
+            }),
+        )
+    };
+    let kept = of(0);
+    let y = &kept.of(YIELDS)[0];
+    assert_eq!((num(y, "reject"), num(y, "look_again")), (2.0, 10.0));
+    assert_eq!(get(y, "yield_pct"), &Value::Null, "{y:?}");
+    let o = &kept.of(ORDERS)[0];
+    assert!(
+        words(o, "reason").contains("no sheet has all numbers"),
+        "{o:?}"
+    );
+    // Five have both, and all of them pass.
+    let kept = of(5);
+    assert_eq!(num(&kept.of(YIELDS)[0], "yield_pct"), 100.0);
+    assert_eq!(num(&kept.of(ORDERS)[0], "pilot"), 5.0);
 }
