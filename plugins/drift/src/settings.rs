@@ -63,7 +63,7 @@ pub(crate) struct Settings {
     pub(crate) most_charts: usize,
 }
 
-const EXCEPT: [&str; 47] = [
+const EXCEPT: [&str; 48] = [
     "*_se",
     "*_se_*",
     "*_low",
@@ -104,6 +104,8 @@ const EXCEPT: [&str; 47] = [
     "*.weakest*",
     "*.edge_pixels",
     "*.zero_*",
+    // An ink's body, which no printer sets from sheet to sheet: it follows what lies beneath.
+    "*.veil",
     // Where a block's middle and its worst place are, and which way that is off:
     // what moves there is the place.
     "*.middle_*",
