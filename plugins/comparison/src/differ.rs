@@ -14,8 +14,10 @@ use crate::smooth::smooth;
 
 /// Least cells of a region, by level.
 const LEAST: [usize; 3] = [3, 2, 1];
-/// A region of large cells gives way to regions of small ones that cover this share of it.
+/// A region of large cells gives way to regions of small ones that cover this share of it,
+/// or that hold this share of its change of light.
 const COVERED: f64 = 0.35;
+const EXPLAINED: f64 = 0.5;
 
 /// Of what is taken out for the blocks' register this share may be wrong, one
 /// standard deviation: shapes, inks and places are not known better.
@@ -24,6 +26,8 @@ const REGISTER_ERROR: f32 = 0.3;
 /// A block whose place is not known may cover a cell or not: a cell differs by
 /// more from this many times its ink, and this much light, on.
 const BEYOND_INK: f64 = 1.6;
+/// So far from where the record has it, mm, such a block's edge may lie.
+const UNPLACED_MM: f64 = 0.8;
 const LEAST_BEYOND: f64 = 0.15;
 /// So near a line lost and a line gained are one line that moved, cells.
 const BESIDE: usize = 3;
@@ -82,7 +86,6 @@ pub(crate) fn compare(
         }
         (true, true) => format!("borrowed from {}: one impression of each", names(&borrowed)),
     };
-    let unlocated = unlocated(a, b);
     let mut tests = Vec::new();
     for level in 0..a.levels.len() {
         let lent: Vec<_> = borrowed.iter().map(|e| &e.levels[level]).collect();
@@ -96,20 +99,7 @@ pub(crate) fn compare(
         let mut t = test(&a.levels[level], &b.levels[level], &lent, known)
             .ok_or("no cell was seen twice in any edition: there is no scatter to test against")?;
         if level == 0 {
-            // Where a block's place is not known its edges are no difference, as
-            // far as its ink explains one.
-            for at in 0..ground.len() {
-                let owner = usize::from(ground.owner[at]);
-                if !ground.deep[at]
-                    && unlocated.get(owner).is_some_and(|u| *u)
-                    && (t.score[at] == 0.0 || explained(ground, a, b, owner, at))
-                {
-                    if t.score[at] != 0.0 {
-                        t.cells -= 1;
-                    }
-                    t.score[at] = 0.0;
-                }
-            }
+            leave_out(ground, a, b, &mut t);
         }
         tests.push(t);
     }
@@ -144,7 +134,7 @@ pub(crate) fn compare(
         .zip(q)
         .filter(|(_, q)| *q <= settings.false_rate)
         .collect();
-    let mut found: Vec<Finding> = chosen(ground, kept)
+    let mut found: Vec<Finding> = chosen(ground, kept, &change(a, b))
         .into_iter()
         .filter_map(|(c, q)| {
             let cells = fine_cells(ground, &c);
@@ -170,10 +160,39 @@ pub(crate) fn compare(
     })
 }
 
+/// Where a block's place is not known its edges are no difference, as far as its
+/// ink explains one: they may lie beside where the record has them.
+fn leave_out(ground: &Ground, a: &Edition, b: &Edition, t: &mut Tested) {
+    let blocks: Vec<usize> = unlocated(a, b)
+        .iter()
+        .enumerate()
+        .filter_map(|(n, u)| u.then_some(n))
+        .collect();
+    for at in 0..ground.len() {
+        let owner = usize::from(ground.owner[at]);
+        let out = blocks.iter().any(|block| {
+            let distance = ground.blocks[*block].shape.edges.at(ground.place(at));
+            let near = if *block == owner {
+                !ground.deep[at]
+            } else {
+                distance.abs() < UNPLACED_MM
+            };
+            near && (t.score[at] == 0.0 || explained(ground, a, b, *block, at))
+        });
+        if out {
+            if t.score[at] != 0.0 {
+                t.cells -= 1;
+            }
+            t.score[at] = 0.0;
+        }
+    }
+}
+
 /// Whether a block's ink, there or not, is enough for how a cell differs.
 fn explained(ground: &Ground, a: &Edition, b: &Edition, block: usize, at: usize) -> bool {
     let c = cover(ground, a, b, block, at);
-    (0..3).all(|k| c.change[k].abs() < BEYOND_INK * c.contrast[k].abs() + LEAST_BEYOND)
+    let ink = ground.ink_beside_key(block, at);
+    (0..3).all(|k| c.change[k].abs() < BEYOND_INK * c.contrast[k].abs().max(ink[k]) + LEAST_BEYOND)
 }
 
 /// A line lost beside a line gained is a line that moved, as on new wood.
@@ -240,9 +259,21 @@ fn fine_cells(ground: &Ground, c: &Candidate) -> Vec<usize> {
     out
 }
 
-/// One region for each difference: small cells where they cover it, else large ones.
+/// How light differs, by cell, the three channels together.
+fn change(a: &Edition, b: &Edition) -> Vec<f32> {
+    let of = |l: &[f32; 3]| l.iter().sum::<f32>();
+    let pairs = a.levels[0].light.iter().zip(&b.levels[0].light);
+    pairs.map(|(a, b)| of(b) - of(a)).collect()
+}
+
+/// One region for each difference: small cells where they cover it or make most of it, as a
+/// line does in the means about it, else large ones.
 #[allow(clippy::cast_precision_loss)]
-fn chosen(ground: &Ground, mut kept: Vec<(Candidate, f64)>) -> Vec<(Candidate, f64)> {
+fn chosen(
+    ground: &Ground,
+    mut kept: Vec<(Candidate, f64)>,
+    change: &[f32],
+) -> Vec<(Candidate, f64)> {
     let mut out: Vec<(Candidate, f64)> = Vec::new();
     // From small cells to large: a large one takes the place of the small ones
     // inside it that cover too little of it.
@@ -252,7 +283,12 @@ fn chosen(ground: &Ground, mut kept: Vec<(Candidate, f64)>) -> Vec<(Candidate, f
         let cells = fine_cells(ground, &c);
         let covered = cells.iter().filter(|at| taken[**at] != u32::MAX).count();
         if c.level > 0 {
-            if covered as f64 >= COVERED * cells.len() as f64 {
+            let sum = |of: &dyn Fn(&&usize) -> bool| -> f64 {
+                let cells = cells.iter().filter(of);
+                cells.map(|at| f64::from(change[*at])).sum()
+            };
+            let (all, small) = (sum(&|_| true), sum(&|at| taken[**at] != u32::MAX));
+            if covered as f64 >= COVERED * cells.len() as f64 || small / all >= EXPLAINED {
                 continue;
             }
             let inside: std::collections::BTreeSet<u32> = cells

@@ -18,6 +18,8 @@ const COLOUR_MM: f64 = 1.5;
 const CROSSING_MM: f64 = 0.45;
 /// Register that registration locates brings an edge this far at most, mm.
 pub(crate) const REACHED_MM: f64 = 1.5;
+/// So far within its edge a block's ink is as beyond it, mm.
+const WITHIN_MM: f64 = 0.3;
 /// Rim of the sheet that is left out, mm.
 const RIM_MM: f64 = 2.5;
 /// Most cells of a grid.
@@ -131,12 +133,17 @@ impl Ground {
             if d.abs() < EDGE_MM {
                 self.deep[at] = false;
             }
-            let reach = if b == self.key { KEY_MM } else { COLOUR_MM };
-            // The key's lines lie on top of all.
-            let rank = if b == self.key {
-                d.abs() - KEY_MM
+            // The key's lines lie on top of all: within one, however wide, nothing else shows.
+            let within = b == self.key && d < 0.0;
+            let reach = if b == self.key && !within {
+                KEY_MM
             } else {
-                d.abs()
+                COLOUR_MM
+            };
+            let rank = match b == self.key {
+                true if within => f64::NEG_INFINITY,
+                true => d.abs() - KEY_MM,
+                false => d.abs(),
             };
             if d.abs() < reach && rank < best {
                 (nearest, best) = (b, rank);
@@ -188,6 +195,22 @@ impl Ground {
             }
         }
         out
+    }
+
+    /// Light that a block's ink takes away at its edge nearest to a cell, or there if
+    /// it prints there, where the key's lines leave it to be seen; three channels.
+    pub(crate) fn ink_beside_key(&self, block: usize, at: usize) -> [f64; 3] {
+        let p = self.place(at);
+        let edges = &self.blocks[block].shape.edges;
+        // A gradation has no ink outside its own outline.
+        let own = edges
+            .sample(p)
+            .map_or(p, |s| p - s.slope * (s.distance + WITHIN_MM).max(0.0));
+        let others = self.label[at] & !(1 << block) & !(1 << self.key);
+        let recorded = self.recorded();
+        let without = self.log_light(&recorded, others, p).map(libm::exp);
+        let ink = self.log_light(&recorded, 1 << block, own).map(libm::exp);
+        [0, 1, 2].map(|c| without[c] * (1.0 - ink[c]))
     }
 
     /// The blocks' absorptions as the record has them.

@@ -126,10 +126,16 @@ pub(crate) fn sample(
         } else {
             inks.push(Some(place.absorption.map(|a| a * place.strength)));
         }
-        // Where it is not located the best guess is kept, and marked.
-        maps.push(Lattice::new(ground, &|b| placement.scan_place(place, b)));
-        retreat.push(place.retreat_mm);
-        rides.push(if block.key { None } else { place.ride.map() });
+        if place.located() {
+            maps.push(Lattice::new(ground, &|b| placement.scan_place(place, b)));
+            retreat.push(place.retreat_mm);
+            rides.push(if block.key { None } else { place.ride.map() });
+        } else {
+            // A guess at its place may be far off; the key's is never far.
+            maps.push(Lattice::new(ground, &|b| placement.scan_place_of_record(b)));
+            retreat.push(0.0);
+            rides.push(None);
+        }
     }
     let paper = Lattice::new(ground, &|b| placement.scan_place_of_record(b))
         .ok_or("the map from record to scan cannot be worked out")?;

@@ -6,13 +6,17 @@
 //! Molecular Biology 3, article 3: moderated t): like in how steep the print is
 //! there, for what a cell near an edge scatters is mostly where the edge lies.
 
-use restrike_ops::quantiles::{normal_upper, student_t, student_t_tail};
+use restrike_ops::quantiles::{fisher_f, normal_below, normal_upper, student_t};
 use restrike_ops::stats::{mad_sigma, quantile};
 
 use crate::consensus::{Level, cost};
 
-/// Degrees of freedom given to what cells like it scatter.
+/// Most degrees of freedom given to what cells like it scatter: kinds are never quite alike.
 const PRIOR: f64 = 6.0;
+/// Least of them: cells of a kind that scatter very unlike each other lend each other little.
+const LEAST_PRIOR: f64 = 4.0;
+/// Fewest cells that tell how unlike those of their kind are.
+const TELLING: usize = 200;
 /// Kinds of cells told apart by steepness or darkness.
 const BINS: usize = 10;
 /// Share of the cells of a kind that hold no difference, at least: their tail
@@ -31,8 +35,6 @@ pub(crate) struct Tested {
     /// Standard error of the difference by steepness alone, middle channel, as
     /// the edges' moves are weighted with.
     pub(crate) error: Vec<f32>,
-    /// Degrees of freedom.
-    pub(crate) dof: f64,
     threshold: f64,
     /// Cells that were tested.
     pub(crate) cells: usize,
@@ -41,7 +43,7 @@ pub(crate) struct Tested {
 }
 
 impl Tested {
-    /// The threshold a cell has to pass, in standard errors.
+    /// The threshold a cell has to pass, in standard errors as if they were well known.
     pub(crate) fn threshold(&self) -> f64 {
         self.threshold
     }
@@ -49,36 +51,81 @@ impl Tested {
     /// Probability of a peak as high or higher, given that it is over the
     /// threshold (Chumbley et al. 2010, NeuroImage 49, 3057-3064).
     pub(crate) fn peak(&self, score: f64) -> f64 {
-        let tail = |t: f64| student_t_tail(t, self.dof).unwrap_or(1.0);
+        let tail = |z: f64| normal_below(-z);
         (tail(score.abs() * self.threshold) / tail(self.threshold)).min(1.0)
     }
 
     /// The test value in standard deviations of a normal distribution.
     pub(crate) fn normal(&self, score: f64) -> f64 {
-        let tail = student_t_tail(score.abs() * self.threshold, self.dof).unwrap_or(0.5);
-        normal_upper(tail.max(1e-300)).unwrap_or(0.0)
+        score.abs() * self.threshold
     }
 }
 
+/// The normal deviate whose tail is that of Student's t with `dof` degrees of
+/// freedom, within two in a hundred from seven degrees on, and never larger (Wallace
+/// 1959, Annals of Mathematical Statistics 30, 1124-1130).
+pub(crate) fn as_normal(t: f64, dof: f64) -> f64 {
+    let z = (dof * libm::log1p(t * t / dof)).sqrt();
+    ((8.0 * dof + 1.0) / (8.0 * dof + 3.0) * z).copysign(t)
+}
+
+/// Degrees of freedom that what the cells of a kind scatter is worth for one of
+/// them: variances known with `free` degrees of freedom that differ as F's do with
+/// so many below (the model of Smyth 2004, fitted to how far the highest tenth lies
+/// over the middle: those that scatter more than their kind are what cries wolf).
+fn prior_dof(variances: &[f64], free: f64) -> f64 {
+    let share = |q: f64| quantile(variances, q).unwrap_or(0.0);
+    let (middle, high) = (share(0.5), share(0.9));
+    if variances.len() < TELLING || middle <= LEAST * LEAST {
+        return PRIOR;
+    }
+    let wider = |dof: f64| match (fisher_f(0.9, free, dof), fisher_f(0.5, free, dof)) {
+        (Some(h), Some(m)) => h / m > high / middle,
+        _ => false,
+    };
+    let (mut few, mut many) = (LEAST_PRIOR, PRIOR);
+    if wider(many) {
+        return PRIOR;
+    }
+    for _ in 0..10 {
+        let middle = (few * many).sqrt();
+        if wider(middle) {
+            few = middle;
+        } else {
+            many = middle;
+        }
+    }
+    few
+}
+
 /// Steepness of a level's light about each cell, by channel.
-fn steepness(a: &Level, b: &Level) -> Vec<[f32; 3]> {
-    let (w, h) = (a.width, a.height);
-    let mean = |at: usize, c: usize| 0.5 * (a.light[at][c] + b.light[at][c]);
+fn steepness(of: &Level) -> Vec<[f32; 3]> {
+    let (w, h) = (of.width, of.height);
     let mut out = vec![[0.0; 3]; w * h];
     for y in 1..h.saturating_sub(1) {
         for x in 1..w.saturating_sub(1) {
             let at = y * w + x;
             for c in 0..3 {
-                let dx = mean(at + 1, c) - mean(at - 1, c);
-                let dy = mean(at + w, c) - mean(at - w, c);
+                let light = |at: usize| of.light[at][c];
+                let dx = light(at + 1) - light(at - 1);
+                let dy = light(at + w) - light(at - w);
                 // A line's ridge is flat; its sides are not.
-                let bend = (mean(at + 1, c) + mean(at - 1, c) - 2.0 * mean(at, c)).abs()
-                    + (mean(at + w, c) + mean(at - w, c) - 2.0 * mean(at, c)).abs();
+                let bend = (light(at + 1) + light(at - 1) - 2.0 * light(at)).abs()
+                    + (light(at + w) + light(at - w) - 2.0 * light(at)).abs();
                 out[at][c] = (dx * dx + dy * dy).sqrt() + bend;
             }
         }
     }
     out
+}
+
+/// Steepness of two levels, the lesser of both: an edge that lies a little otherwise is
+/// steep in both, and a line that one of them alone has is not to hide among edges.
+fn steepness_of_both(a: &Level, b: &Level) -> Vec<[f32; 3]> {
+    let pairs = steepness(a).into_iter().zip(steepness(b));
+    pairs
+        .map(|(a, b)| [0, 1, 2].map(|c| a[c].min(b[c])))
+        .collect()
 }
 
 /// What is known of a level's cells besides their light.
@@ -101,12 +148,11 @@ struct Cells<'a> {
     groups: Vec<&'a Level>,
     whole: f64,
     steep: Vec<[f32; 3]>,
-    dof: f64,
     known: Known<'a>,
 }
 
-/// Test values of a channel by cell, not-a-number where there is none, and
-/// their standard errors.
+/// Test values of a channel by cell as normal deviates, not-a-number where there is
+/// none, and their standard errors.
 struct Values {
     z: Vec<f64>,
     error: Vec<f64>,
@@ -170,6 +216,7 @@ impl Cells<'_> {
             let t = 1.0 - 2.0 / (9.0 * self.whole);
             t * t * t
         };
+        let dofs: Vec<f64> = values.iter().map(|v| prior_dof(v, self.whole)).collect();
         let prior: Vec<f64> = values
             .iter()
             .map(|v| {
@@ -182,11 +229,14 @@ impl Cells<'_> {
             z: vec![f64::NAN; n],
             error: vec![f64::NAN; n],
         };
+        let mut free_of = vec![0.0_f64; n];
         let mut spread: Vec<Vec<f64>> = vec![Vec::new(); kinds];
         for (k, at) in seen.iter().enumerate() {
             let at = *at;
             let (v, free) = self.variance(at, c).unwrap_or((0.0, 0.0));
-            let v = (PRIOR * prior[bin(at)] + free * v) / (PRIOR + free);
+            let kind = bin(at);
+            let v = (dofs[kind] * prior[kind] + free * v) / (dofs[kind] + free);
+            free_of[at] = dofs[kind] + free;
             let (m, o) = (f64::from(self.a.count[at]), f64::from(self.b.count[at]));
             let common = self.known.common.map_or(0.0, |s| f64::from(s[at][c]));
             let se = (v.max(LEAST * LEAST) * (cost(m) / m + cost(o) / o) + common * common).sqrt();
@@ -196,16 +246,17 @@ impl Cells<'_> {
             out.z[at] = d / se;
             out.error[at] = se;
             if k % 3 == 0 {
-                spread[bin(at)].push(out.z[at]);
+                spread[kind].push(out.z[at]);
             }
         }
         // Where the bulk of the cells scatters more than the impressions of an
         // edition do, editions differ as a whole there, or the scatter is not
         // what the kind's middle has: that is the measure.
-        let bulk = student_t(0.5 + 0.5 * BULK, self.dof).unwrap_or(f64::INFINITY);
         let wide: Vec<f64> = spread
             .iter()
-            .map(|z| {
+            .zip(&dofs)
+            .map(|(z, dof)| {
+                let bulk = student_t(0.5 + 0.5 * BULK, self.whole + dof).unwrap_or(f64::INFINITY);
                 let size: Vec<f64> = z.iter().map(|z| z.abs()).collect();
                 let tail = if tail {
                     quantile(&size, BULK).map_or(1.0, |q| q / bulk)
@@ -217,7 +268,7 @@ impl Cells<'_> {
             .collect();
         for at in seen {
             let w = wide[bin(*at)];
-            out.z[*at] /= w;
+            out.z[*at] = as_normal(out.z[*at] / w, free_of[*at]);
             out.error[*at] *= w;
         }
         out
@@ -238,14 +289,13 @@ pub(crate) fn test(a: &Level, b: &Level, borrowed: &[&Level], known: Known<'_>) 
         return None;
     }
     let steep = if a.side == 1 {
-        steepness(a, b)
+        steepness_of_both(a, b)
     } else {
         (0..n)
             .map(|at| [0, 1, 2].map(|c| 2.0 - a.light[at][c] - b.light[at][c]))
             .collect()
     };
-    let dof = whole + PRIOR;
-    let threshold = student_t(1.0 - ENTRY / 3.0, dof)?;
+    let threshold = normal_upper(ENTRY / 3.0)?;
     let crossing = known.crossing;
     let strict = crossing.is_some() || a.side > 1;
     let cells = Cells {
@@ -254,7 +304,6 @@ pub(crate) fn test(a: &Level, b: &Level, borrowed: &[&Level], known: Known<'_>) 
         groups,
         whole,
         steep,
-        dof,
         known,
     };
     // More than half of the impressions must tell of a cell: one that tells alone
@@ -283,7 +332,6 @@ pub(crate) fn test(a: &Level, b: &Level, borrowed: &[&Level], known: Known<'_>) 
     Some(Tested {
         score: best,
         error: error.iter().map(|e| *e as f32).collect(),
-        dof,
         threshold,
         cells: seen.len(),
         median_error: quantile(&sample, 0.5).unwrap_or(f64::NAN),

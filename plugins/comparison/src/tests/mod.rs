@@ -2,6 +2,7 @@
 //! editions in the `tests` crate.
 
 mod consensus;
+mod differ;
 mod record;
 mod register;
 mod scatter;

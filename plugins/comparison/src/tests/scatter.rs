@@ -1,8 +1,10 @@
 //! The test of a difference: how often it cries wolf, and that it sees.
 
+use restrike_ops::quantiles::{normal_upper, student_t};
+
 use super::consensus::{ground, level};
 use crate::consensus::Stream;
-use crate::scatter::{Known, test};
+use crate::scatter::{Known, as_normal, test};
 
 /// Cells over the threshold where nothing differs are about as many as its tail says.
 #[test]
@@ -70,4 +72,43 @@ fn one_impression_alone_is_no_difference() {
     let t = test(&a, &b, &[], known()).unwrap();
     let over = t.score[500..504].iter().filter(|s| **s < -1.0).count();
     assert!(over >= 2, "{over}");
+}
+
+/// Tails of Student's t by `statrs`, from few degrees of freedom on and far out.
+#[test]
+fn a_value_of_students_t_becomes_a_normal_deviate() {
+    for dof in [3.0, 7.0, 12.0, 40.0] {
+        for tail in [0.1, 1e-3, 1e-5, 1e-8] {
+            let t = student_t(1.0 - tail, dof).unwrap();
+            let want = normal_upper(tail).unwrap();
+            let got = as_normal(t, dof);
+            // Never bolder.
+            let low = if dof < 5.0 { 0.95 } else { 0.98 };
+            assert!(
+                got > low * want && got < want + 0.01,
+                "{dof} {tail}: {got} for {want}"
+            );
+            assert_eq!(as_normal(-t, dof), -got);
+        }
+    }
+}
+
+/// Half of the cells scatter five times as much as the others, and nothing tells which:
+/// cells that happen to scatter little are not taken for well known.
+#[test]
+fn cells_that_scatter_unlike_each_other_cry_wolf_no_more_often() {
+    let g = ground(0.04);
+    let wild = |at: usize| (at * 2_654_435_761) >> 7 & 1 == 1;
+    let mixed = |seed: u64| {
+        let [calm, rough] = [0.01, 0.05].map(|s| level(&g, 4, s, seed, &|_| 0.7));
+        let mut out = calm;
+        for at in (0..g.len()).filter(|at| wild(*at)) {
+            (out.light[at], out.scatter[at]) = (rough.light[at], rough.scatter[at]);
+        }
+        out
+    };
+    let t = test(&mixed(5), &mixed(91), &[], Known::default()).unwrap();
+    let over = t.score.iter().filter(|s| s.abs() > 1.0).count();
+    let share = over as f64 / g.len() as f64;
+    assert!(share < 5e-4, "{share}");
 }
