@@ -34,9 +34,15 @@ pub(crate) struct Blame {
     pub(crate) healed_at: Option<usize>,
 }
 
-/// Damage that is there is found this often, and found where there is none this often.
-const FOUND: f64 = 0.95;
+/// Damage that is there is missed so often from a length of `PLAIN_MM` on, mm, and so often
+/// where it is as short as it can be seen; it is found where there is none this often.
+const MISSED: f64 = 0.005;
+const MISSED_SHORT: f64 = 0.05;
+const PLAIN_MM: f64 = 0.4;
+const SHORTEST_MM: f64 = 0.1;
 const FALSE: f64 = 0.003;
+/// Dust lies on one place of another scan again this often.
+const DUST_AGAIN: f64 = 0.001;
 /// Of bites no longer than this, mm, fewer show from sheet to sheet: so many against the others.
 const SMALL_MM: f64 = 0.15;
 const SMALL_FOUND: f64 = 0.37;
@@ -77,7 +83,7 @@ impl Blame {
 /// How often a place of a story looks as it does: block, inking, scan, cut so.
 fn looks(kind: Kind) -> [f64; 4] {
     let [block, inking, scan] = match kind {
-        Kind::Break => [0.45, 0.03, 0.25],
+        Kind::Break => [0.45, 0.08, 0.25],
         Kind::Nick => [0.25, 0.12, 0.25],
         Kind::Hole => [0.1, 0.001, 0.005],
         Kind::FillIn => [0.05, 0.15, 0.05],
@@ -117,7 +123,7 @@ pub(crate) fn blame(shown: &[Shown], turns: &[bool], seen: &[Seen]) -> Blame {
         1.0 / m.max(1) as f64
     } else {
         // Dust on the same place of several scans, each for itself.
-        libm::pow(FALSE, (x.max(1) - 1) as f64) / m.max(1) as f64
+        libm::pow(DUST_AGAIN, (x.max(1) - 1) as f64) / m.max(1) as f64
     };
     let cut = {
         let recorded: Vec<f64> = seen
@@ -126,7 +132,7 @@ pub(crate) fn blame(shown: &[Shown], turns: &[bool], seen: &[Seen]) -> Blame {
             .map(|s| s.length)
             .collect();
         let length = restrike_ops::stats::median(&recorded).unwrap_or(0.0);
-        let stays = libm::pow(FOUND, x as f64) * libm::pow(INKED_OVER, (m - x) as f64);
+        let stays = libm::pow(found(seen), x as f64) * libm::pow(INKED_OVER, (m - x) as f64);
         FROM_START * length / AS_OFTEN_MM * stays
     };
     // Half of the places are the block's, before anything is seen.
@@ -186,20 +192,22 @@ fn beta_ratio(x: usize, m: usize) -> f64 {
     libm::exp(lnb(a + x, b + m - x) - lnb(a, b))
 }
 
-/// How often sheets show damage that is there: bites near the limit of what a line
-/// shows come and go as ink does.
+/// How often sheets show damage that is there: short gaps are missed more often, and
+/// bites near the limit of what a line shows come and go as ink does.
 fn found(seen: &[Seen]) -> f64 {
-    let nicks: Vec<f64> = seen
-        .iter()
-        .filter(|s| s.kind == Kind::Nick)
-        .map(|s| s.length)
-        .collect();
-    if 2 * nicks.len() <= seen.len() {
-        return FOUND;
+    let median = |of: &dyn Fn(&&Seen) -> bool| {
+        let lengths: Vec<f64> = seen.iter().filter(of).map(|s| s.length).collect();
+        restrike_ops::stats::median(&lengths).unwrap_or(0.0)
+    };
+    let length = median(&|_| true);
+    let plain = ((length - SHORTEST_MM) / (PLAIN_MM - SHORTEST_MM)).clamp(0.0, 1.0);
+    let found = 1.0 - MISSED_SHORT - plain * (MISSED - MISSED_SHORT);
+    let nick = |s: &&Seen| s.kind == Kind::Nick;
+    if 2 * seen.iter().filter(nick).count() <= seen.len() {
+        return found;
     }
-    let length = restrike_ops::stats::median(&nicks).unwrap_or(0.0);
-    let plain = 1.0 / (1.0 + libm::exp((SMALL_MM - length) / 0.012));
-    FOUND * (SMALL_FOUND + (1.0 - SMALL_FOUND) * plain)
+    let plain = 1.0 / (1.0 + libm::exp((SMALL_MM - median(&nick)) / 0.012));
+    (1.0 - MISSED_SHORT) * (SMALL_FOUND + (1.0 - SMALL_FOUND) * plain)
 }
 
 struct Block {
@@ -271,7 +279,6 @@ impl Block {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use restrike_stage::Point;
 
     fn told(pattern: &str, kind: Kind) -> Blame {
         told_of(pattern, kind, false)
@@ -306,21 +313,8 @@ mod tests {
 
     fn seen(at: usize, kind: Kind, recorded: bool) -> Seen {
         Seen {
-            at,
-            kind,
-            line: 1,
-            from: 0.0,
-            to: 0.4,
-            length: 0.4,
-            length_se: 0.02,
-            depth: 0.2,
-            width: 0.2,
-            lines: 1.0,
-            ink: 1.0,
             recorded,
-            place: Point::default(),
-            confidence: 0.9,
-            image: "whole".into(),
+            ..Seen::made(at, kind)
         }
     }
 
@@ -350,6 +344,14 @@ mod tests {
             let b = told(pattern, Kind::Break);
             assert!(b.inking > 0.5, "{pattern} {b:?}");
         }
+        // Plain damage is not missed on sheet after sheet between.
+        for pattern in ["........xx.x.xx", "...x.x.xx", "....x..xx..x"] {
+            let b = told(pattern, Kind::Break);
+            assert!(b.block < 0.5, "{pattern} {b:?}");
+        }
+        // Dust does not lie twice at one place.
+        let b = told("..x.....x...", Kind::Break);
+        assert!(b.scan < 0.5 && b.inking > b.scan, "{b:?}");
         let b = told("........x...........", Kind::Break);
         assert!(b.scan > 0.6, "{b:?}");
         let b = told("........x...........", Kind::Speck);

@@ -32,6 +32,30 @@ pub(crate) struct Seen {
     pub(crate) image: String,
 }
 
+#[cfg(test)]
+impl Seen {
+    /// A site of 0.4 mm in a line of 0.2 mm that has its ink.
+    pub(crate) fn made(at: usize, kind: Kind) -> Self {
+        Self {
+            at,
+            kind,
+            line: 1,
+            from: 0.0,
+            to: 0.4,
+            length: 0.4,
+            length_se: 0.02,
+            depth: 0.2,
+            width: 0.2,
+            lines: 1.0,
+            ink: 1.0,
+            recorded: false,
+            place: Point::default(),
+            confidence: 0.9,
+            image: "whole".into(),
+        }
+    }
+}
+
 /// A place over the sheets.
 #[derive(Debug, Clone, PartialEq)]
 pub(crate) struct Site {
@@ -52,6 +76,8 @@ pub(crate) struct Site {
     pub(crate) growth: Option<[f64; 3]>,
     /// Place with damage at the same spot of another image on the sheet: its number.
     pub(crate) twin: Option<usize>,
+    /// Whether the record lacks the wood already and older sheets print it.
+    pub(crate) lost: bool,
 }
 
 /// The measured sheets in the order of time, and their sites.
@@ -70,6 +96,8 @@ const PLACE_SCATTER_MM: f64 = 0.05;
 const LENGTH_SCATTER_MM: f64 = 0.04;
 /// What a place may be off by however many sheets show it, mm: the record's own line.
 const PLACE_FLOOR_MM: f64 = 0.03;
+/// Sheets that print what the record lacks, from which that was wood.
+const PRINTED: usize = 2;
 /// Sheets whose length counts as now.
 const LAST: usize = 3;
 
@@ -183,7 +211,7 @@ pub(crate) fn gather<'a>(input: &Summary<'a>, images: &[(String, Point)]) -> Opt
         .collect();
     let mut sites: Vec<Site> = groups
         .into_iter()
-        .map(|(place, seen)| site(place, seen, &hidden, &turns))
+        .map(|(place, seen)| as_lost(site(place, seen, &hidden, &turns), &turns))
         .collect();
     sites.sort_by(|a, b| {
         b.place
@@ -270,7 +298,36 @@ fn site(place: Point, seen: Vec<Seen>, hidden: &[Stretches], turns: &[bool]) -> 
         depth,
         growth,
         twin: None,
+        lost: false,
     }
+}
+
+/// A place that every sheet prints up to some sheet and none from there on, where the record
+/// has no line: not a hollow that was clogged and cleared, which inks by turns, but wood
+/// that went before the record was made.
+fn as_lost(mut site: Site, turns: &[bool]) -> Site {
+    let Some(gone) = site.blame.healed_at.filter(|_| site.kind == Kind::FillIn) else {
+        return site;
+    };
+    let (before, after) = site.shown.split_at(gone);
+    let printed = before.iter().filter(|s| **s == Shown::Present).count();
+    if printed < PRINTED || before.contains(&Shown::Absent) || after.contains(&Shown::Present) {
+        return site;
+    }
+    for s in &mut site.shown {
+        *s = match s {
+            Shown::Present => Shown::Absent,
+            Shown::Absent => Shown::Present,
+            Shown::Unseen => Shown::Unseen,
+        };
+    }
+    for s in &mut site.seen {
+        s.kind = Kind::Break;
+    }
+    site.kind = Kind::Break;
+    site.blame = blame::blame(&site.shown, turns, &site.seen);
+    (site.growth, site.lost) = (None, true);
+    site
 }
 
 /// Standard error of a mean over sheets; with fewer than three of them their
@@ -336,6 +393,13 @@ impl Site {
         (first.unwrap_or(0), last.unwrap_or(0))
     }
 
+    /// Sheets between the first and the last that show it on which the place is whole.
+    pub(crate) fn whole_between(&self) -> usize {
+        let (first, last) = self.first_and_last();
+        let between = &self.shown[first.min(self.shown.len())..last];
+        between.iter().filter(|s| **s == Shown::Absent).count()
+    }
+
     /// The last sheet before the first that shows it on which the place is whole.
     pub(crate) fn last_whole(&self) -> Option<usize> {
         let first = self.first_and_last().0;
@@ -357,6 +421,49 @@ impl Site {
             Kind::Nick => std::f64::consts::FRAC_PI_4 * self.length * self.depth,
             Kind::Hole => of(&|s| s.lines) * of(&|s| s.width) * self.length,
             _ => self.length * of(&|s| s.width),
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A fill-in on the sheets marked x, not on those marked with a point, `|` an edition's end.
+    fn fill_in(pattern: &str) -> Site {
+        let (mut shown, mut turns, mut turn) = (Vec::new(), Vec::new(), false);
+        for c in pattern.chars() {
+            if c == '|' {
+                turn = true;
+                continue;
+            }
+            shown.push(c == 'x');
+            turns.push(turn);
+            turn = false;
+        }
+        let seen: Vec<Seen> = (0..shown.len())
+            .filter(|n| shown[*n])
+            .map(|at| Seen {
+                length: 0.8,
+                ..Seen::made(at, Kind::FillIn)
+            })
+            .collect();
+        let hidden = vec![Stretches::new(); shown.len()];
+        as_lost(site(Point::default(), seen, &hidden, &turns), &turns)
+    }
+
+    #[test]
+    fn what_all_old_sheets_print_and_the_record_lacks_is_lost_wood() {
+        let s = fill_in("xxx|xxx|...|...");
+        assert!(
+            s.lost && s.kind == Kind::Break && s.blame.block > 0.9,
+            "{s:?}"
+        );
+        assert_eq!((s.first_and_last().0, s.last_whole()), (6, Some(5)));
+        assert!(s.blame.healed_at.is_none() && (s.length - 0.8).abs() < 1e-9);
+        // A hollow clogs by turns, or has not been cleared yet.
+        for pattern in ["xx.|x.x|...|...", "...|...|xxx|xxx", "xxx|xxx|xxx"] {
+            assert!(!fill_in(pattern).lost, "{pattern}");
         }
     }
 }

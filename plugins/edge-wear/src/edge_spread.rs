@@ -44,8 +44,8 @@ pub(crate) fn own_sigma(strip: &Strip, solid: &[f64], usual: f64) -> f64 {
     told.map_or(usual, |s| s.clamp(0.5 * usual, 1.5 * usual))
 }
 
-/// T10 to T90 distance at each station, that of its piece, mean of both sides; not-a-number
-/// where the piece has none or the station is not `good`. `solid`: share of the light that goes through the ink.
+/// T10 to T90 distance at each station, that of its piece, on the left and the right;
+/// not-a-number where the piece has none or the station is not `good`. `solid`: share of the light that goes through the ink.
 pub(crate) fn spreads(
     strip: &Strip,
     solid: &[f64],
@@ -53,8 +53,8 @@ pub(crate) fn spreads(
     good: &[bool],
     piece: usize,
     sigma: f64,
-) -> Vec<f64> {
-    let mut out = vec![f64::NAN; good.len()];
+) -> Vec<[f64; 2]> {
+    let mut out = vec![[f64::NAN; 2]; good.len()];
     for from in (0..good.len()).step_by(piece) {
         let here: Vec<usize> = (from..(from + piece).min(good.len()))
             .filter(|i| good[*i])
@@ -64,7 +64,7 @@ pub(crate) fn spreads(
             && let (Some(left), Some(right)) = (of(0), of(1))
         {
             for i in here {
-                out[i] = 0.5 * (left + right);
+                out[i] = [left, right];
             }
         }
     }
@@ -176,7 +176,10 @@ mod tests {
             let strip = strip(uneven);
             let solid = vec![SOLID; 400];
             let edges = contours(&strip, &solid);
-            let got = spreads(&strip, &solid, &edges, &[true; 400], 40, SIGMA);
+            let got: Vec<f64> = spreads(&strip, &solid, &edges, &[true; 400], 40, SIGMA)
+                .iter()
+                .map(|[a, b]| 0.5 * (a + b))
+                .collect();
             let got = mean(&got, 40).unwrap().value;
             assert!((got / want - 1.0).abs() < 0.015, "{uneven} {got} {want}");
         }

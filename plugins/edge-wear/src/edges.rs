@@ -51,6 +51,12 @@ const PIECE_MM: f64 = 0.7;
 /// What a width or a blur may be off by whatever its scatter, mm: uneven ink
 /// shifts the levels of a whole line. Calibrated on designs that no figure is reported for.
 const FLOOR_MM: f64 = 0.0048;
+/// Its square is twice as large over a length of this, mm, and grows as that gets shorter.
+const ALONE_MM: f64 = 1.0;
+/// An edge so many times as blurred as the line's other one has another edge beside it, and
+/// so many times in the middle over all of the line that may have one.
+const LOPSIDED: f64 = 1.25;
+const LOPSIDED_USUALLY: f64 = 1.1;
 
 /// The places of the T50 threshold on the left and the right of each station, mm
 /// from the record's middle; none where the ground there is not known or uneven.
@@ -103,7 +109,7 @@ pub(crate) fn metrics(
     let n = course.stations.len();
     let mut columns: [Vec<f64>; 3] = Default::default();
     let mut good = vec![false; n];
-    let mut recorded = Vec::new();
+    let mut recorded = vec![None; n];
     let mut sides = [vec![f64::NAN; n], vec![f64::NAN; n]];
     for i in 0..n {
         let push = |columns: &mut [Vec<f64>; 3], v: [Option<f64>; 3]| {
@@ -148,20 +154,30 @@ pub(crate) fn metrics(
         });
         good[i] = v.is_some();
         push(&mut columns, v.unwrap_or([None; 3]));
-        recorded.push(2.0 * course.stations[i].half);
+        recorded[i] = Some(2.0 * course.stations[i].half);
     }
     let piece = ((PIECE_MM / course.step).round().max(1.0)) as usize;
+    let mut spreads = spreads(strip, solid, edges, &good, piece, reading.sigma);
+    for i in lopsided(reading, course, edges, &spreads) {
+        for c in &mut columns {
+            c[i] = f64::NAN;
+        }
+        spreads[i] = [f64::NAN; 2];
+        recorded[i] = None;
+    }
+    let recorded: Vec<f64> = recorded.into_iter().flatten().collect();
     let [t50, t60, contrast] = columns.map(|c| mean(&c, piece));
-    let spreads = spreads(strip, solid, edges, &good, piece, reading.sigma);
-    let blur = mean(&spreads, piece);
+    let both: Vec<f64> = spreads.iter().map(|[a, b]| 0.5 * (a + b)).collect();
+    let blur = mean(&both, piece);
+    #[allow(clippy::cast_precision_loss)]
+    let measured_mm = recorded.len() as f64 * course.step;
+    let off = FLOOR_MM * FLOOR_MM * (1.0 + ALONE_MM / measured_mm.max(course.step));
     let floor = |m: Option<Mean>| {
         m.map(|m| Mean {
-            se: (m.se * m.se + FLOOR_MM * FLOOR_MM).sqrt(),
+            se: (m.se * m.se + off).sqrt(),
             ..m
         })
     };
-    #[allow(clippy::cast_precision_loss)]
-    let measured_mm = recorded.len() as f64 * course.step;
     Metrics {
         t50: floor(t50),
         t60: floor(t60),
@@ -175,6 +191,36 @@ pub(crate) fn metrics(
             .then(|| recorded.iter().sum::<f64>() / recorded.len() as f64),
         measured_mm,
     }
+}
+
+/// Stations at which a colour block, whose place the sheet does not tell, seems to come out
+/// beside the line: on that side the edge is blurred more than on the other.
+fn lopsided(
+    reading: &Reading<'_>,
+    course: &Course,
+    edges: &[[Option<f64>; 2]],
+    spreads: &[[f64; 2]],
+) -> Vec<usize> {
+    let mut seen = Vec::new();
+    for (i, (edge, spread)) in edges.iter().zip(spreads).enumerate() {
+        let here = &course.stations[i];
+        let may = [0, 1].map(|side| {
+            edge[side].is_some_and(|t| reading.may_be_beset(here.at + here.normal * t))
+        });
+        let ratio = match may {
+            [true, true] => (spread[0] / spread[1]).max(spread[1] / spread[0]),
+            [true, false] => spread[0] / spread[1],
+            [false, true] => spread[1] / spread[0],
+            [false, false] => continue,
+        };
+        if ratio.is_finite() {
+            seen.push((i, ratio));
+        }
+    }
+    let ratios: Vec<f64> = seen.iter().map(|s| s.1).collect();
+    let all = median(&ratios).is_some_and(|m| m > LOPSIDED_USUALLY);
+    let out = seen.into_iter().filter(|s| all || s.1 > LOPSIDED);
+    out.map(|s| s.0).collect()
 }
 
 /// A T10 to T90 distance less what reading between pixels adds to it. Cubics read

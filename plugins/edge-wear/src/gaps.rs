@@ -12,6 +12,7 @@ use crate::course::Course;
 use crate::dust;
 use crate::kinds::{Found, Kind, Unseen};
 use crate::overlaps;
+use crate::parted::{left_across, tapers};
 use crate::rows::{Rows, across};
 use crate::strip::{Reading, Strip};
 
@@ -27,7 +28,7 @@ const WHOLE: f64 = 0.88;
 /// Least share of what misses on the row that misses most, for a break.
 const THROUGH: f64 = 0.6;
 /// Shortest break and shortest nick that is believed, mm.
-const LEAST_BREAK_MM: f64 = 0.08;
+pub(crate) const LEAST_BREAK_MM: f64 = 0.08;
 const LEAST_NICK_MM: f64 = 0.12;
 /// The same in scan pixels.
 const LEAST_BREAK_PX: f64 = 1.1;
@@ -182,7 +183,7 @@ impl Piece<'_> {
         let lowest = (a..=b)
             .min_by(|x, y| most(*x).total_cmp(&most(*y)))
             .unwrap_or(a);
-        let left = most(lowest);
+        let left = left_across(&inks);
         let deepest = (a..=b)
             .min_by(|x, y| self.rows.least(*x).total_cmp(&self.rows.least(*y)))
             .unwrap_or(a);
@@ -227,7 +228,8 @@ impl Piece<'_> {
         let least = missing.iter().copied().fold(f64::MAX, f64::min);
         let through = least / most.max(1e-9);
         let least_ink = self.rows.least(deepest);
-        let broken = left < GAP + 0.1 && through >= THROUGH;
+        let narrow = tapers(left, least, self.reading.sigma);
+        let broken = left < GAP + 0.1 && (through >= THROUGH || narrow);
         let fine = self.thinnest() < BESET_PX * self.reading.pixel;
         if (fine || least_ink > BESET_GAP)
             && stations[a..=b].iter().any(|s| self.reading.beset(s.at))
@@ -271,7 +273,8 @@ impl Piece<'_> {
         if too_short {
             return Judged::Nothing;
         }
-        let confidence = self.confidence(kind, through, least_ink, rise, other);
+        let sure = if narrow { 1.0 } else { through };
+        let confidence = self.confidence(kind, sure, least_ink, rise, other);
         let centre = (a + b) / 2;
         let here = &stations[centre];
         let span = if kind == Kind::Pale {

@@ -19,6 +19,7 @@ mod map;
 mod outline;
 mod overlaps;
 mod own_solid;
+mod parted;
 mod pictures;
 mod repair;
 mod rows;

@@ -241,7 +241,8 @@ pub(crate) fn put(
 ) -> Result<(), StageError> {
     let mut left_out = 0;
     for (n, site) in run.sites.iter().enumerate() {
-        let why = not_on_map(site, least).filter(|_| site.blame.block > 0.5);
+        let damage = site.blame.block + site.blame.cut > 0.5;
+        let why = not_on_map(site, least).filter(|_| damage);
         left_out += usize::from(why.is_some());
         let row = damage_row(run, block, n, site);
         out.row(DAMAGE, row.set("not_on_map", why))?;
@@ -306,7 +307,10 @@ pub(crate) fn put(
 fn not_on_map(s: &Site, least: f64) -> Option<String> {
     let why = match s.kind {
         _ if s.blame.healed_at.is_some() => "mended since",
-        _ if s.blame.block + s.blame.cut < least => {
+        _ if s.blame.block < least && s.blame.cut > s.blame.block => {
+            "rather cut so than broken, as no sheet shows it whole: compare with an older impression"
+        }
+        _ if s.blame.block < least => {
             return Some(format!(
                 "less sure than the {:.0} % that the map asks for",
                 100.0 * least
@@ -382,28 +386,40 @@ fn words(run: &Run<'_>, s: &Site, not_yet: Option<usize>) -> String {
     };
     let (first, last) = s.first_and_last();
     let told = s.count(Shown::Present) + s.count(Shown::Absent);
-    let mut out = format!(
+    let mut out = if s.lost {
+        "not in the record's lines, "
+    } else {
+        ""
+    }
+    .to_owned();
+    out.push_str(&format!(
         "{} of {:.2} mm on {} of {told} sheets that tell, from {}",
         s.kind.name(),
         s.length,
         s.count(Shown::Present),
         name(first)
-    );
+    ));
     if first != last {
         out.push_str(&format!(" to {}", name(last)));
+    }
+    match s.whole_between() {
+        0 => {}
+        1 => out.push_str(", whole on one sheet between"),
+        n => out.push_str(&format!(", whole on {n} sheets between")),
     }
     if let Some(n) = not_yet {
         out.push_str(&format!("; whole on {}", name(n)));
     }
     if let Some(h) = s.blame.healed_at {
         out.push_str(&match s.kind {
-            // The record may have lines end where they were broken later.
-            Kind::FillIn => format!(
-                "; gone by {}: cleared, or, where the proof's lines end there, broken since",
-                name(h)
-            ),
+            Kind::FillIn => format!("; gone by {}: cleared", name(h)),
             _ => format!("; mended by {}: a plug or a re-cut", name(h)),
         });
+    }
+    if s.lost {
+        out.push_str(
+            "; printed by all sheets before: gone, or a hollow that was clogged and cleared",
+        );
     }
     if s.blame.cut > 0.05 {
         out.push_str(&format!(
@@ -418,6 +434,10 @@ fn words(run: &Run<'_>, s: &Site, not_yet: Option<usize>) -> String {
 
 fn to_mend(s: &Site) -> String {
     let mut out = match s.kind {
+        _ if s.lost => format!(
+            "{:.2} mm that older sheets print are bare: wood that is gone, or a hollow that was clogged and cleared",
+            s.length
+        ),
         Kind::Break => format!("the line is open for {:.2} mm", s.length),
         Kind::Nick => format!("a bite of {:.2} mm, {:.2} mm deep", s.length, s.depth),
         Kind::Hole => format!("a round hole of {:.1} mm through the lines", s.length),

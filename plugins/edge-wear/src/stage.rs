@@ -32,6 +32,8 @@ pub(crate) struct EdgeWear {
     atlas: Option<Atlas>,
 }
 
+/// A line of which less than this is seen has no width of its own, mm.
+const LEAST_MEASURED_MM: f64 = 0.5;
 /// Of a gap that the record has too, so many times the least confidence is asked for:
 /// strokes end facing each other by design as well.
 const RECORDED: f64 = 1.5;
@@ -122,7 +124,7 @@ impl EdgeWear {
             .set("y_mm", line.middle.y)
             .set("length_mm", line.length)
             .set("measured_mm", m.measured_mm);
-        match m.t50 {
+        match m.t50.filter(|_| m.measured_mm >= LEAST_MEASURED_MM) {
             None => row.set("resolution", "unmeasured").set(
                 "why",
                 "too little of it lies clear on even ground",

@@ -32,6 +32,10 @@ pub(crate) struct Reading<'a> {
 const BESET: f64 = 3.0;
 const BESET_MM: f64 = 0.015;
 
+/// A block whose place the sheet does not tell lies off as much as this, mm, now and then
+/// (common practice, no source).
+const UNPLACED_MM: f64 = 0.3;
+
 impl Reading<'_> {
     /// How near, mm, a colour block's edge blurs into another edge.
     pub(crate) fn near(&self) -> f64 {
@@ -45,6 +49,14 @@ impl Reading<'_> {
         self.colours
             .iter()
             .any(|c| c.0.located() && edge_within(c, at, near))
+    }
+
+    /// Whether the edge of a colour block whose place the sheet does not tell may lie there.
+    pub(crate) fn may_be_beset(&self, at: Point) -> bool {
+        let near = self.near() + UNPLACED_MM;
+        self.colours
+            .iter()
+            .any(|c| !c.0.located() && edge_within(c, at, near))
     }
 
     /// Whether a colour block's edge prints within `near`, mm, of a place of the
