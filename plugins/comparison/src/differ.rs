@@ -26,9 +26,9 @@ const REGISTER_ERROR: f32 = 0.3;
 /// A block whose place is not known may cover a cell or not: a cell differs by
 /// more from this many times its ink, and this much light, on.
 const BEYOND_INK: f64 = 1.6;
+const LEAST_BEYOND: f64 = 0.15;
 /// So far from where the record has it, mm, such a block's edge may lie.
 const UNPLACED_MM: f64 = 0.8;
-const LEAST_BEYOND: f64 = 0.15;
 /// So near a line lost and a line gained are one line that moved, cells.
 const BESIDE: usize = 3;
 
@@ -168,22 +168,18 @@ fn leave_out(ground: &Ground, a: &Edition, b: &Edition, t: &mut Tested) {
         .enumerate()
         .filter_map(|(n, u)| u.then_some(n))
         .collect();
-    for at in 0..ground.len() {
-        let owner = usize::from(ground.owner[at]);
-        let out = blocks.iter().any(|block| {
-            let distance = ground.blocks[*block].shape.edges.at(ground.place(at));
-            let near = if *block == owner {
-                !ground.deep[at]
-            } else {
-                distance.abs() < UNPLACED_MM
-            };
-            near && (t.score[at] == 0.0 || explained(ground, a, b, *block, at))
-        });
-        if out {
-            if t.score[at] != 0.0 {
-                t.cells -= 1;
-            }
-            t.score[at] = 0.0;
+    let near = |block: usize, at: usize| {
+        if block == usize::from(ground.owner[at]) {
+            return !ground.deep[at];
+        }
+        let edges = &ground.blocks[block].shape.edges;
+        edges.at(ground.place(at)).abs() < UNPLACED_MM
+    };
+    for (at, score) in t.score.iter_mut().enumerate().filter(|s| *s.1 != 0.0) {
+        let out = |block: &usize| near(*block, at) && explained(ground, a, b, *block, at);
+        if blocks.iter().any(out) {
+            *score = 0.0;
+            t.cells -= 1;
         }
     }
 }

@@ -134,16 +134,12 @@ impl Ground {
                 self.deep[at] = false;
             }
             // The key's lines lie on top of all: within one, however wide, nothing else shows.
-            let within = b == self.key && d < 0.0;
-            let reach = if b == self.key && !within {
-                KEY_MM
+            let (reach, rank) = if b != self.key {
+                (COLOUR_MM, d.abs())
+            } else if d < 0.0 {
+                (COLOUR_MM, f64::NEG_INFINITY)
             } else {
-                COLOUR_MM
-            };
-            let rank = match b == self.key {
-                true if within => f64::NEG_INFINITY,
-                true => d.abs() - KEY_MM,
-                false => d.abs(),
+                (KEY_MM, d.abs() - KEY_MM)
             };
             if d.abs() < reach && rank < best {
                 (nearest, best) = (b, rank);

@@ -48,6 +48,7 @@ pub(crate) struct Sampled {
 }
 
 /// Nodes of a map over the grid.
+#[derive(Clone)]
 struct Lattice {
     width: usize,
     places: Vec<Point>,
@@ -108,6 +109,8 @@ pub(crate) fn sample(
         .to_print
         .inverse()
         .ok_or("the map from scan to print cannot be turned round")?;
+    let paper = Lattice::new(ground, &|b| placement.scan_place_of_record(b))
+        .ok_or("the map from record to scan cannot be worked out")?;
     let mut lost = Vec::new();
     let mut maps = Vec::new();
     let mut inks = Vec::new();
@@ -123,22 +126,17 @@ pub(crate) fn sample(
             }
             lost.push((block.name.clone(), why.clone()));
             inks.push(None);
+            // A guess at its place may be far off; the key's is never far.
+            maps.push(Some(paper.clone()));
+            retreat.push(0.0);
+            rides.push(None);
         } else {
             inks.push(Some(place.absorption.map(|a| a * place.strength)));
-        }
-        if place.located() {
             maps.push(Lattice::new(ground, &|b| placement.scan_place(place, b)));
             retreat.push(place.retreat_mm);
             rides.push(if block.key { None } else { place.ride.map() });
-        } else {
-            // A guess at its place may be far off; the key's is never far.
-            maps.push(Lattice::new(ground, &|b| placement.scan_place_of_record(b)));
-            retreat.push(0.0);
-            rides.push(None);
         }
     }
-    let paper = Lattice::new(ground, &|b| placement.scan_place_of_record(b))
-        .ok_or("the map from record to scan cannot be worked out")?;
     let white = paper_nodes(ground, placement, &paper);
     let mut light = vec![[f32::NAN; 3]; ground.len()];
     for j in 0..ground.grid.height {

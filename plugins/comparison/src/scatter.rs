@@ -88,11 +88,11 @@ fn prior_dof(variances: &[f64], free: f64) -> f64 {
         return PRIOR;
     }
     for _ in 0..10 {
-        let middle = (few * many).sqrt();
-        if wider(middle) {
-            few = middle;
+        let between = (few * many).sqrt();
+        if wider(between) {
+            few = between;
         } else {
-            many = middle;
+            many = between;
         }
     }
     few

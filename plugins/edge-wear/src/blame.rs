@@ -115,7 +115,8 @@ pub(crate) fn blame(shown: &[Shown], turns: &[bool], seen: &[Seen]) -> Blame {
         .collect();
     let m = told.len();
     let x = told.iter().filter(|t| t.1).count();
-    let block = Block::weigh(&told, turns, found(seen));
+    let found = found(seen);
+    let block = Block::weigh(&told, turns, found);
     // Each given that there is anything at all.
     let none = beta_ratio(0, m);
     let inking = beta_ratio(x, m) / (1.0 - none).max(1e-300);
@@ -132,7 +133,7 @@ pub(crate) fn blame(shown: &[Shown], turns: &[bool], seen: &[Seen]) -> Blame {
             .map(|s| s.length)
             .collect();
         let length = restrike_ops::stats::median(&recorded).unwrap_or(0.0);
-        let stays = libm::pow(found(seen), x as f64) * libm::pow(INKED_OVER, (m - x) as f64);
+        let stays = libm::pow(found, x as f64) * libm::pow(INKED_OVER, (m - x) as f64);
         FROM_START * length / AS_OFTEN_MM * stays
     };
     // Half of the places are the block's, before anything is seen.

@@ -23,6 +23,8 @@ pub(crate) const GAP: f64 = 0.62;
 const BESET_GAP: f64 = 0.4;
 /// There a line narrower than this, in pixels, tells nothing.
 const BESET_PX: f64 = 3.2;
+/// Ink left on a row of a gap, of the usual, up to which it is parted there.
+pub(crate) const THROUGH_INK: f64 = GAP + 0.1;
 /// Ink from which a line is whole again.
 const WHOLE: f64 = 0.88;
 /// Least share of what misses on the row that misses most, for a break.
@@ -229,7 +231,7 @@ impl Piece<'_> {
         let through = least / most.max(1e-9);
         let least_ink = self.rows.least(deepest);
         let narrow = tapers(left, least, self.reading.sigma);
-        let broken = left < GAP + 0.1 && (through >= THROUGH || narrow);
+        let broken = left < THROUGH_INK && (through >= THROUGH || narrow);
         let fine = self.thinnest() < BESET_PX * self.reading.pixel;
         if (fine || least_ink > BESET_GAP)
             && stations[a..=b].iter().any(|s| self.reading.beset(s.at))

@@ -1,11 +1,12 @@
 //! Whether what misses of a line on rows across it parts the line: cuts run aslant, and
 //! chips narrow from one edge to the other.
 
-use crate::gaps::{GAP, LEAST_BREAK_MM};
+use crate::gaps::{LEAST_BREAK_MM, THROUGH_INK};
 
 /// A gap that narrows across the line parts it where its narrow end is as light as a gap so
 /// long is under the blur, within this much of the ink.
 const CLEAR: f64 = 0.12;
+
 /// Ink left where a gap is lightest, on the row where that is most. Rows are looked at
 /// each for itself, for a gap may cross the line aslant; but what misses on a row must
 /// overlap what misses on the next, or two bites face each other past one another.
@@ -13,7 +14,7 @@ pub(crate) fn left_across(inks: &[[f64; 5]]) -> f64 {
     let lightest = |row: usize| inks.iter().map(|i| i[row]).fold(f64::NAN, f64::min);
     let meet = (0..4).all(|r| {
         inks.iter()
-            .any(|i| i[r] < GAP + 0.1 && i[r + 1] < GAP + 0.1)
+            .any(|i| i[r] < THROUGH_INK && i[r + 1] < THROUGH_INK)
     });
     if meet {
         (0..5).map(lightest).fold(f64::NAN, f64::max)
@@ -32,6 +33,7 @@ pub(crate) fn tapers(left: f64, least: f64, sigma: f64) -> bool {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::gaps::GAP;
 
     const STEP: f64 = 0.02;
     const SIGMA: f64 = 0.03;
