@@ -199,7 +199,8 @@ pub enum Mark {
         /// Value that is written as 65535.
         full_scale: f64,
     },
-    /// Words in the strip below the picture, after a stroke of their tone.
+    /// Words in the strip below the picture, after a stroke of their tone, in place of
+    /// the tone's usual word.
     Key {
         /// The words.
         text: String,

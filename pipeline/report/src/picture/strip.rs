@@ -246,7 +246,10 @@ fn items(
         });
     }
     for tone in [Tone::Measured, Tone::Expected, Tone::Fault, Tone::Notice] {
-        if picture.marks.iter().any(|m| has_tone(m, tone)) {
+        // A stage's own word for a tone goes before the usual one.
+        let named = |m: &Mark| matches!(m, Mark::Key { tone: t, .. } if *t == tone);
+        let there = picture.marks.iter().any(|m| has_tone(m, tone));
+        if there && !picture.marks.iter().any(named) {
             items.push(Item::Tone(tone));
         }
     }

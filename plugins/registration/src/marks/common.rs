@@ -5,6 +5,7 @@
 //! key then does what would take one at each block. Neither is told from the
 //! other by the prints, so both are said and the printer chooses.
 
+use restrike_ops::mark_contacts::RigidMotion;
 use restrike_ops::stats::median;
 
 use super::MarkOptions;
@@ -20,10 +21,59 @@ const LEAST_BLOCKS: usize = 3;
 
 /// What is common to the blocks.
 pub(crate) struct Common {
-    /// The faces where the key's mark may be what is off.
-    pub(crate) at: [bool; 3],
+    /// By how much the blocks are off alike at each face, mm; 0: not alike.
+    by: [f64; 3],
+    /// Half the 95 % interval of each, mm.
+    half: [f64; 3],
+    /// The cuts and pads that are advised at the blocks.
+    pub(crate) now: usize,
+    /// Those that would be left of them, in words.
+    pub(crate) left: Vec<String>,
     /// The remark.
     pub(crate) words: String,
+}
+
+impl Common {
+    /// The faces where the key's mark may be what is off.
+    pub(crate) fn at(&self) -> [bool; 3] {
+        self.by.map(|v| v != 0.0)
+    }
+
+    /// By how much the key's face would be moved, mm along its normal: the other way than the
+    /// blocks, which are measured against the key.
+    pub(crate) fn at_key(&self, face: usize) -> Option<f64> {
+        Some(-self.by[face]).filter(|_| self.by[face] != 0.0)
+    }
+
+    /// The 95 % interval of how much that is, mm.
+    pub(crate) fn sizes(&self, face: usize) -> (f64, f64) {
+        let size = self.by[face].abs();
+        ((size - self.half[face]).max(0.0), size + self.half[face])
+    }
+
+    /// The move of a block against the key when the key's marks are corrected and what is then
+    /// still advised at the block is done.
+    pub(crate) fn moved(
+        &self,
+        block: &BlockFit,
+        evidence: &[Evidence; JUDGED],
+        bench: &Bench<'_>,
+    ) -> RigidMotion {
+        let key = move_of(bench.faces, self.by);
+        let (block, evidence) = less(block, evidence, bench.faces, self.by);
+        let (_, own) = decide(
+            &block,
+            bench.faces,
+            &evidence,
+            bench.tolerance,
+            bench.options,
+        );
+        RigidMotion {
+            dx: key.dx + own.dx,
+            dy: key.dy + own.dy,
+            theta: key.theta + own.theta,
+        }
+    }
 }
 
 /// What the advice is made of.
@@ -73,15 +123,14 @@ pub(crate) fn common(
         .min_by_key(|(by, left)| all(*by, left));
     // A cut at the key moves the print on the sheet as well: it has to be worth it.
     let (by, left) = best.filter(|(by, left)| all(*by, left) < now)?;
+    let half = interval(&told);
+    let words = words(bench.faces, (by, half), &names(&told, blocks), now, &left);
     Some(Common {
-        at: by.map(|v| v != 0.0),
-        words: words(
-            bench.faces,
-            (by, interval(&told)),
-            &names(&told, blocks),
-            now,
-            &left,
-        ),
+        by,
+        half,
+        now,
+        left,
+        words,
     })
 }
 

@@ -1,105 +1,23 @@
-//! The block as it lies face up, its marks, and arrows for what to do there.
+//! What a drawing says: of a block, and of the key where its own marks may be what is off.
 
-use restrike_stage::{Affine, Frame, Mark, Picture, Point, Project, Raster, Rect, Stroke, Tone};
+use restrike_stage::{Picture, Project, Tone};
 
+use super::canvas::{Drawing, Told};
+use super::common::Common;
 use super::decide::{Action, Advice, Because};
 use super::evidence::Evidence;
 use super::fit::{BlockFit, JUDGED};
-use super::layout::{Face, corners, mirrored};
+use super::layout::Face;
 use super::words::mm;
 
-/// Name of the blank image the drawings stand on.
-pub(crate) const BASE: &str = "marks-blank";
 /// Most blocks that are drawn: each drawing's name is declared beforehand.
 pub(crate) const MOST: usize = 24;
-/// Width of a drawing at full size, px.
-const WIDTH_PX: f64 = 1600.0;
-/// Paper about the sheet, as a share of its longer side.
-const MARGIN: f64 = 0.12;
-/// Longer than this an arrow would make much of nothing.
-const MOST_EXAGGERATED: f64 = 100.0;
-/// Size of a letter in px at full size, about.
-const LETTER_PX: f64 = 12.0;
-/// What the faces are called in a drawing.
-const LETTERS: [&str; 3] = ["A", "B", "C"];
+/// Name of the drawing of the key.
+pub(crate) const KEY: &str = "marks-key";
 
 /// Name of the drawing of the block at a place of the printing order, from 0.
 pub(crate) fn name(at: usize) -> String {
     format!("marks-{:02}", at + 1)
-}
-
-/// The blank image: small, as only its colour counts.
-pub(crate) fn blank() -> Raster<f32> {
-    let mut white = Raster::new(64, 48, 3);
-    white.data_mut().fill(1.0);
-    white
-}
-
-/// Millimetres on the block to pixels of the drawing.
-struct Canvas {
-    sheet: Rect,
-    area: Rect,
-    px_per_mm: f64,
-}
-
-impl Canvas {
-    fn new(project: &Project, faces: &[Face; 3]) -> Self {
-        let sheet = project.sheet.map_or_else(
-            || {
-                let reach = |v: fn(Point) -> f64| {
-                    2.0 * faces
-                        .iter()
-                        .map(|f| v(f.contact.at).abs())
-                        .fold(1.0, f64::max)
-                };
-                Rect::centred(reach(|p| p.x), reach(|p| p.y))
-            },
-            |s| Rect::centred(s.width_mm, s.height_mm),
-        );
-        let area = sheet.grown(MARGIN * sheet.width().max(sheet.height()));
-        Self {
-            sheet,
-            area,
-            px_per_mm: WIDTH_PX / area.width().max(1e-6),
-        }
-    }
-
-    /// A print point, drawn where it lies on the block.
-    fn place(&self, print: Point) -> Point {
-        let b = mirrored(print);
-        Point::new(b.x - self.area.min.x, self.area.max.y - b.y) * self.px_per_mm
-    }
-
-    fn long(&self) -> f64 {
-        self.sheet.width().max(self.sheet.height())
-    }
-
-    fn ring(&self, r: &Rect, tone: Tone, stroke: Stroke) -> Mark {
-        Mark::Line {
-            points: r.corners().iter().map(|p| self.place(*p)).collect(),
-            closed: true,
-            tone,
-            stroke,
-        }
-    }
-}
-
-/// A round factor that keeps the longest arrow of all blocks inside the margin,
-/// so that drawings can be compared.
-pub(crate) fn exaggeration(project: &Project, faces: &[Face; 3], blocks: &[BlockFit]) -> f64 {
-    let room = 0.8 * MARGIN * Canvas::new(project, faces).long();
-    let all = blocks.iter().flat_map(|b| b.correction);
-    let longest = all.map(f64::abs).fold(0.0, f64::max);
-    let wish = room / longest;
-    if !wish.is_finite() || wish <= 0.0 {
-        return MOST_EXAGGERATED;
-    }
-    let decade = libm::pow(10.0, libm::floor(libm::log10(wish)));
-    let step = [5.0, 2.0]
-        .into_iter()
-        .find(|s| s * decade <= wish)
-        .unwrap_or(1.0);
-    (step * decade).clamp(1.0, MOST_EXAGGERATED)
 }
 
 /// Draws a block.
@@ -111,35 +29,9 @@ pub(crate) fn drawing(
     (advice, evidence): (&[Advice; 3], &[Evidence; JUDGED]),
     (factor, doubts): (f64, &[String]),
 ) -> Picture {
-    let canvas = Canvas::new(project, faces);
-    let mut marks = vec![canvas.ring(&canvas.sheet, Tone::Guide, Stroke::Dashed)];
-    for part in &block.parts {
-        for four in corners(project, &part.image).chunks_exact(4) {
-            let r = Rect::new(four[0].at, four[2].at);
-            marks.push(canvas.ring(&r, Tone::Guide, Stroke::Solid));
-        }
-    }
-    // On the block left and right have changed places: the names tell.
-    for image in project.images.iter().filter(|_| project.images.len() > 1) {
-        let r = image.rect();
-        let foot = Point::new((r.min.x + r.max.x) / 2.0, r.min.y);
-        marks.push(Mark::Text {
-            at: canvas.place(foot) - Point::new(30.0, 16.0),
-            text: image.name.clone(),
-            tone: Tone::Guide,
-        });
-    }
-    marks.extend(outlines(&canvas, faces));
-    let [k, _, c] = faces.map(|f| f.contact.at);
-    for (i, beside) in [c, k, k].into_iter().enumerate() {
-        draw_face(
-            &canvas, &faces[i], LETTERS[i], beside, &advice[i], factor, &mut marks,
-        );
-    }
-    marks.extend(list(&canvas, block, faces, (advice, evidence), doubts));
-    scale(&canvas, factor, &mut marks);
     let towards = block.basis.aim();
-    let doubt = if advice.iter().any(Advice::without_zero) {
+    let without_zero = advice.iter().any(Advice::without_zero);
+    let doubt = if without_zero {
         format!(
             " No mark is to be cut or padded by this drawing: {}.",
             block.basis.doubt()
@@ -147,100 +39,75 @@ pub(crate) fn drawing(
     } else {
         String::new()
     };
-    Picture {
+    let against = if without_zero {
+        ": its true place is not known"
+    } else {
+        ""
+    };
+    let acts = advice.iter().any(Advice::acts);
+    let warnings = doubts.iter().filter(|_| acts);
+    Drawing {
         name: name(at),
         caption: format!(
-            "Block {} as it lies face up (the print's mirror image), with its registration marks and what to do there {towards}.{doubt} The sheet's edge is dashed, images are outlined. In brackets 95 % intervals, for the three faces together; of the whole where the block is moved as a whole. An arrow starts at the contact of a face that is to be moved and ends where the face should be; arrows are drawn {factor:.0} times too long, in all blocks alike.",
-            block.block
+            "Block {} as it lies face up (the print's mirror image), with its registration marks and what to do there {towards}.{doubt} {} An arrow starts at the contact of a face that is to be moved and ends where the face should be; arrows are drawn {factor:.0} times too long, in all blocks alike.",
+            block.block,
+            "The sheet's edge is dashed, images are outlined. In brackets 95 % intervals, for the three faces together; of the whole where the block is moved as a whole."
         ),
-        base: BASE.to_owned(),
-        frame: Some(frame(&canvas)),
-        marks,
+        title: format!("Block {}, face up{against}", block.block),
+        told: [0, 1, 2].map(|i| told(&faces[i], &advice[i], evidence)),
+        images: block.parts.iter().map(|p| p.image.as_str()).collect(),
+        warnings: warnings
+            .map(|d| format!("{d}: see the remarks before you cut"))
+            .collect(),
+        factor,
     }
+    .draw(project, faces)
 }
 
-fn frame(canvas: &Canvas) -> Frame {
-    let height = (canvas.area.height() * canvas.px_per_mm).round();
-    Frame {
-        width: WIDTH_PX,
-        height,
-        to_base: Affine::scale(64.0 / WIDTH_PX, 48.0 / height),
-    }
-}
-
-/// The corner mark's outline along both edges of the sheet, and the straight mark.
-fn outlines(canvas: &Canvas, faces: &[Face; 3]) -> Vec<Mark> {
-    let reach = 0.03 * canvas.long();
-    let [k, h, c] = faces.map(|f| f.contact);
-    // On the long edge, as far along it as the short edge is.
-    let corner = k.at + c.normal * c.normal.dot(c.at - k.at);
-    let beyond = |from: Point, to: Point| to + unit(to - from) * reach;
-    let across = Point::new(-h.normal.y, h.normal.x) * reach;
-    let lines = [
-        vec![beyond(corner, k.at), corner, beyond(corner, c.at)],
-        vec![h.at - across, h.at + across],
-    ];
-    lines
-        .into_iter()
-        .map(|points| Mark::Line {
-            points: points.into_iter().map(|p| canvas.place(p)).collect(),
-            closed: false,
-            tone: Tone::Guide,
-            stroke: Stroke::Solid,
-        })
-        .collect()
-}
-
-fn unit(v: Point) -> Point {
-    let n = v.norm();
-    if n > 0.0 { v * (1.0 / n) } else { v }
-}
-
-/// A face: where it is, where it should be, the arrow between, its letter.
-/// `beside` is where the other contact of the mark lies: the letter stands on
-/// the other side.
-fn draw_face(
-    canvas: &Canvas,
-    face: &Face,
-    letter: &str,
-    beside: Point,
-    advice: &Advice,
+/// Draws the key's block with what to do there instead of at the others.
+pub(crate) fn key_drawing(
+    project: &Project,
+    common: &Common,
+    faces: &[Face; 3],
     factor: f64,
-    marks: &mut Vec<Mark>,
-) {
-    let (at, n) = (face.contact.at, face.contact.normal);
-    let along = Point::new(-n.y, n.x) * (0.015 * canvas.long());
-    let line = |shift: f64, tone, stroke| Mark::Line {
-        points: [at - along, at + along]
-            .map(|p| canvas.place(p + n * shift))
-            .to_vec(),
-        closed: false,
-        tone,
-        stroke,
-    };
-    let tone = tone_of(advice);
-    marks.push(line(0.0, tone, Stroke::Solid));
-    // A mark that is to be left gets no arrow: whoever stands at the block with
-    // the drawing must not cut by it.
-    if advice.acts() {
-        marks.push(line(advice.by * factor, Tone::Expected, Stroke::Dashed));
-        marks.push(Mark::Arrow {
-            from: canvas.place(at),
-            to: canvas.place(at + n * (advice.by * factor)),
-            tone,
-        });
-    }
-    let away = if along.dot(beside - at) > 0.0 {
-        -3.0
-    } else {
-        3.0
-    };
-    let place = canvas.place(at + along * away - n * (0.02 * canvas.long()));
-    marks.push(Mark::Text {
-        at: place + Point::new(-LETTER_PX / 2.0, LETTER_PX / 2.0),
-        text: letter.to_owned(),
-        tone,
+) -> Picture {
+    let told = [0, 1, 2].map(|i| {
+        let by = common.at_key(i);
+        let words = by.map_or_else(
+            || format!("{}: leave it", faces[i].name()),
+            |by| {
+                let (low, high) = common.sizes(i);
+                let action = if by > 0.0 {
+                    Action::Pad
+                } else {
+                    Action::CutBack
+                };
+                let (name, action) = (faces[i].name(), action.name());
+                format!("{name}: {action} {} ({low:.2} to {high:.2})", mm(by))
+            },
+        );
+        Told {
+            by,
+            words,
+            tone: if by.is_some() {
+                Tone::Measured
+            } else {
+                Tone::Guide
+            },
+        }
     });
+    Drawing {
+        name: KEY.to_owned(),
+        caption: format!(
+            "The key's block as it lies face up (the print's mirror image), with what to do at its own marks instead of what is told of the others: one or the other, never both. The sheet's edge is dashed, images are outlined. In brackets 95 % intervals. Arrows are drawn {factor:.0} times too long, as in the other drawings."
+        ),
+        title: "The key, face up: instead of the cuts at the others".to_owned(),
+        told,
+        images: project.images.iter().map(|i| i.name.as_str()).collect(),
+        warnings: vec!["Either here or at the other blocks, never both: see the remarks".to_owned()],
+        factor,
+    }
+    .draw(project, faces)
 }
 
 fn tone_of(advice: &Advice) -> Tone {
@@ -251,86 +118,32 @@ fn tone_of(advice: &Advice) -> Tone {
     }
 }
 
-/// The advice by letter, inside the sheet where nothing else is drawn.
-fn list(
-    canvas: &Canvas,
-    block: &BlockFit,
-    faces: &[Face; 3],
-    (advice, evidence): (&[Advice; 3], &[Evidence; JUDGED]),
-    doubts: &[String],
-) -> Vec<Mark> {
-    let corner = Point::new(canvas.sheet.min.x, canvas.sheet.max.y);
-    let start = canvas.place(mirrored(corner)) + Point::new(0.055, 0.2) * WIDTH_PX;
-    let said = |i: usize| {
-        let a = &advice[i];
-        let size = match a.action {
-            // Less rather than more: the interval stands beside it.
-            Action::CutBack | Action::Pad => format!(
-                " {}{} ({:.2} to {:.2})",
-                mm(a.by),
-                if a.because == Because::AsOne {
-                    ", the block as a whole"
-                } else {
-                    ""
-                },
-                (a.by.abs() - evidence[a.on].half).max(0.0),
-                a.by.abs() + evidence[a.on].half
-            ),
-            // No more than that: it may be off all the same.
-            Action::LeaveIt if a.because == Because::Chance => " (not told from chance)".to_owned(),
-            Action::Undecided if a.because == Because::Zero => {
-                " (where it should print is not known well enough)".to_owned()
-            }
-            Action::LeaveIt | Action::Undecided => String::new(),
-        };
-        let (letter, name) = (LETTERS[i], faces[i].name());
-        (
-            format!("{letter}   {name}: {}{size}", a.action.name()),
-            tone_of(a),
-        )
+/// What is said of a face of a block.
+fn told(face: &Face, a: &Advice, evidence: &[Evidence; JUDGED]) -> Told {
+    let half = evidence[a.on].half;
+    let size = match a.action {
+        // Less rather than more: the interval stands beside it.
+        Action::CutBack | Action::Pad => format!(
+            " {}{} ({:.2} to {:.2})",
+            mm(a.by),
+            if a.because == Because::AsOne {
+                ", the block as a whole"
+            } else {
+                ""
+            },
+            (a.by.abs() - half).max(0.0),
+            a.by.abs() + half
+        ),
+        // No more than that: it may be off all the same.
+        Action::LeaveIt if a.because == Because::Chance => " (not told from chance)".to_owned(),
+        Action::Undecided if a.because == Because::Zero => {
+            " (where it should print is not known well enough)".to_owned()
+        }
+        Action::LeaveIt | Action::Undecided => String::new(),
     };
-    let against = if advice.iter().any(Advice::without_zero) {
-        ": its true place is not known"
-    } else {
-        ""
-    };
-    let title = (
-        format!("Block {}, face up{against}", block.block),
-        Tone::Guide,
-    );
-    let acts = advice.iter().any(Advice::acts);
-    let warnings = doubts.iter().filter(|_| acts);
-    let warnings = warnings.map(|d| (format!("{d}: see the remarks before you cut"), Tone::Notice));
-    std::iter::once(title)
-        .chain((0..3).map(said))
-        .chain(warnings)
-        .zip([0.0, 1.5, 2.5, 3.5, 5.0, 6.0])
-        .map(|((text, tone), row)| Mark::Text {
-            at: start + Point::new(0.0, 28.0 * row),
-            text,
-            tone,
-        })
-        .collect()
-}
-
-/// What 50 mm of block and 0.1 mm of correction look like.
-fn scale(canvas: &Canvas, factor: f64, marks: &mut Vec<Mark>) {
-    let k = canvas.px_per_mm;
-    let mut row = |y: f64, length: f64, text: String| {
-        let from = Point::new(40.0, y);
-        let to = Point::new(40.0 + length * k, y);
-        marks.push(Mark::Line {
-            points: vec![from, to],
-            closed: false,
-            tone: Tone::Guide,
-            stroke: Stroke::Solid,
-        });
-        marks.push(Mark::Text {
-            at: Point::new(to.x + 14.0, y + 6.0),
-            text,
-            tone: Tone::Guide,
-        });
-    };
-    row(36.0, 50.0, "50 mm on the block".to_owned());
-    row(72.0, 0.1 * factor, "0.1 mm at a mark".to_owned());
+    Told {
+        by: a.acts().then_some(a.by),
+        words: format!("{}: {}{size}", face.name(), a.action.name()),
+        tone: tone_of(a),
+    }
 }

@@ -6,6 +6,7 @@
 //! being its normal towards the sheet; over 0 it is padded, under 0 cut back.
 
 mod apart;
+mod canvas;
 mod common;
 mod decide;
 mod drawing;
@@ -21,8 +22,10 @@ mod words;
 #[cfg(test)]
 mod tests;
 
+use restrike_ops::mark_contacts::RigidMotion;
 use restrike_stage::{Impression, Level, Output, Project, Row, StageError, Summary};
 
+use common::Common;
 use decide::{Action, Advice, decide};
 use evidence::{Evidence, More, weigh};
 use fit::{BlockFit, JUDGED, Outline, fit};
@@ -30,7 +33,7 @@ use input::{Hidden, Readings};
 use layout::{Face, faces, mirrored};
 use words::Grounds;
 
-pub(crate) use drawing::BASE;
+pub(crate) use canvas::BASE;
 pub(crate) use options::MarkOptions;
 pub(crate) use tables::tables;
 
@@ -43,7 +46,8 @@ const TELLS_NOTHING_MM: f64 = 2.0;
 
 /// Names of the drawings, for the manifest.
 pub(crate) fn pictures() -> Vec<String> {
-    (0..drawing::MOST).map(drawing::name).collect()
+    let blocks = (0..drawing::MOST).map(drawing::name);
+    blocks.chain([drawing::KEY.to_owned()]).collect()
 }
 
 /// Sums the table `registration` up into advice about the marks.
@@ -71,7 +75,7 @@ pub(crate) fn summarise(
         out.note(Level::Warning, &words);
     }
     let names = block_names(project, &readings);
-    for row in stretch::rows(project, &readings, &names) {
+    for row in stretch::rows(project, &readings, &names, summary.impressions) {
         out.row(tables::STRETCH, row)?;
     }
     if project.marks.is_empty() {
@@ -121,13 +125,21 @@ fn advise(
         options,
     };
     let in_common = common::common(&bench, &known, &weighed);
+    let corrections = known.iter().flat_map(|b| b.correction);
+    let longest = corrections.map(f64::abs).fold(0.0, f64::max);
+    let factor = canvas::exaggeration(project, faces, longest);
+    if !known.is_empty() {
+        out.image(BASE, canvas::blank().view())?;
+    }
     if let Some(c) = &in_common {
         out.note(Level::Warning, &c.words);
+        for row in key_rows(c, faces) {
+            out.row(tables::KEY, row)?;
+        }
+        out.picture(&drawing::key_drawing(project, c, faces, factor))?;
     }
     let mut evidence = weighed.into_iter();
     let usual = apart::usual(&known);
-    let factor = drawing::exaggeration(project, faces, &known);
-    let mut blank_given = false;
     for (at, (name, fit)) in names.iter().zip(&fits).enumerate() {
         let Some((block, evidence)) = fit.as_ref().zip(evidence_of(fit.as_ref(), &mut evidence))
         else {
@@ -147,7 +159,7 @@ fn advise(
             apart,
             basis: block.basis,
             moved: advice.map(|a| a.by),
-            in_common: in_common.as_ref().map_or([false; 3], |c| c.at),
+            in_common: in_common.as_ref().map_or([false; 3], Common::at),
         };
         for i in 0..3 {
             let (e, a) = (&evidence[i], &advice[i]);
@@ -155,16 +167,15 @@ fn advise(
             let row = correction_row(block, &faces[i], e, a, words);
             out.row(tables::CORRECTIONS, row)?;
         }
+        let by_key = in_common.as_ref();
+        let by_key = by_key.map(|c| c.moved(block, &evidence, &bench));
         for part in &block.parts {
-            if let Some(row) = residual_row(block, part, &moved, tolerance) {
+            let moves = (&moved, by_key.as_ref());
+            if let Some(row) = residual_row(block, part, moves, tolerance) {
                 out.row(tables::RESIDUALS, row)?;
             }
         }
         if at < drawing::MOST {
-            if !blank_given {
-                out.image(BASE, drawing::blank().view())?;
-                blank_given = true;
-            }
             out.picture(&drawing::drawing(
                 project,
                 at,
@@ -278,18 +289,49 @@ fn correction_row(block: &BlockFit, face: &Face, e: &Evidence, a: &Advice, words
         .set("advice", words)
 }
 
+/// What to do at the key's own marks instead of at the blocks'.
+fn key_rows(common: &Common, faces: &[Face; 3]) -> Vec<Row> {
+    let row = |i: usize| {
+        let face = &faces[i];
+        let by = common.at_key(i);
+        let action = match by {
+            Some(by) if by > 0.0 => Action::Pad,
+            Some(_) => Action::CutBack,
+            None => Action::LeaveIt,
+        };
+        let sizes = by.map(|_| common.sizes(i));
+        let at = face.contact.at;
+        let move_ = by.map(|by| mirrored(face.contact.normal * by));
+        Row::new()
+            .set("face", face.name())
+            .set("action", action.name())
+            .set("by_mm", by.map(f64::abs))
+            .set("by_low_mm", sizes.map(|s| s.0))
+            .set("by_high_mm", sizes.map(|s| s.1))
+            .set("instead_of", common.now)
+            .set("cuts_left", common.left.len())
+            .set("contact_u_mm", mirrored(at).x)
+            .set("contact_v_mm", mirrored(at).y)
+            .set("move_u_mm", move_.map(|m| m.x))
+            .set("move_v_mm", move_.map(|m| m.y))
+            .set("left", common.left.join("; "))
+    };
+    (0..3).map(row).collect()
+}
+
 fn residual_row(
     block: &BlockFit,
     part: &fit::Part,
-    moved: &restrike_ops::mark_contacts::RigidMotion,
+    (moved, by_key): (&RigidMotion, Option<&RigidMotion>),
     tolerance: f64,
 ) -> Option<Row> {
-    let still = restrike_ops::mark_contacts::RigidMotion::default();
+    let still = RigidMotion::default();
     let (at, by) = words::worst_of(block, part, &still)?;
     let (now, now_se) = (by.norm(), part.se_at(at.at, by));
     let as_advised = words::worst_of(block, part, moved)?;
     let advised = as_advised.1.norm();
     let advised_se = part.se_at(as_advised.0.at, as_advised.1);
+    let by_key = by_key.and_then(|m| words::worst_of(block, part, m));
     // The best move is the best for all images together; one of them may do better.
     let (corner, left) = Some(words::worst_of(block, part, &block.best)?)
         .filter(|(_, left)| left.norm() <= advised)
@@ -313,6 +355,11 @@ fn residual_row(
         .set("now_se_mm", now_se)
         .set("as_advised_mm", advised)
         .set("as_advised_se_mm", advised_se)
+        .set("by_key_mm", by_key.map(|(_, e)| e.norm()))
+        .set(
+            "by_key_se_mm",
+            by_key.and_then(|(c, e)| part.se_at(c.at, e)),
+        )
         .set("at_best_mm", left.norm())
         .set("corner", corner.name)
         .set("left_x_mm", left.x)

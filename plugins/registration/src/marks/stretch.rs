@@ -11,7 +11,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use restrike_ops::median_polish::{Polished, median_polish};
 use restrike_ops::stats::{mad_sigma, median};
-use restrike_stage::{Project, Row};
+use restrike_stage::{Impression, Project, Row};
 
 use super::fit::{count, mean};
 use super::input::Readings;
@@ -57,7 +57,12 @@ impl Axis {
 }
 
 /// Rows of the table of stretch; none where no stretch was fitted.
-pub(crate) fn rows(project: &Project, readings: &Readings, blocks: &[String]) -> Vec<Row> {
+pub(crate) fn rows(
+    project: &Project,
+    readings: &Readings,
+    blocks: &[String],
+    files: &[Impression],
+) -> Vec<Row> {
     let mut cells: BTreeMap<(usize, &str), Vec<[Cell; 2]>> = BTreeMap::new();
     for r in readings.found.iter().filter(|r| r.stretched) {
         let here = cells.entry((r.sheet, &r.block)).or_default();
@@ -155,6 +160,8 @@ pub(crate) fn rows(project: &Project, readings: &Readings, blocks: &[String]) ->
             (effect(&y), y.se(m)),
             enough,
         );
+        let file = files.iter().find(|f| f.sheet == *sheet);
+        row = row.set("file", file.map(|f| f.file.as_str()));
         let trend = [&x, &y].map(|a| later_less_earlier(&a.polished.left[i], &later, a.sigma));
         if enough {
             for (axis, t) in ["x", "y"].into_iter().zip(trend) {

@@ -4,14 +4,16 @@ use restrike_stage::{ColumnSpec, Scope, TableSpec};
 
 /// Name of the table of corrections.
 pub(crate) const CORRECTIONS: &str = "mark_corrections";
+/// Name of the table of what to do at the key instead.
+pub(crate) const KEY: &str = "key_marks";
 /// Name of the table of what is left.
 pub(crate) const RESIDUALS: &str = "mark_residuals";
 /// Name of the table of stretch.
 pub(crate) const STRETCH: &str = "stretch_shares";
 
-/// Declarations of the three tables.
+/// Declarations of the four tables.
 pub(crate) fn tables() -> Vec<TableSpec> {
-    vec![corrections(), residuals(), stretch()]
+    vec![corrections(), key(), residuals(), stretch()]
 }
 
 fn mm(name: &str, description: &str) -> ColumnSpec {
@@ -98,6 +100,55 @@ fn corrections() -> TableSpec {
     }
 }
 
+fn key() -> TableSpec {
+    TableSpec {
+        name: KEY.to_owned(),
+        title: "What to do at the key's own marks instead; never both".to_owned(),
+        scope: Scope::Run,
+        internal: false,
+        columns: vec![
+            ColumnSpec::text(
+                "face",
+                "The face of the registration mark on the key's block.",
+            ),
+            ColumnSpec::text("action", "cut back, pad or leave it."),
+            mm("by_mm", "How much; empty where nothing is to be done."),
+            mm("by_low_mm", "Lower end of the 95 % interval."),
+            mm("by_high_mm", "Upper end of the 95 % interval."),
+            ColumnSpec::integer(
+                "instead_of",
+                "",
+                "Cuts and pads at the other blocks (mark_corrections) that this stands for.",
+            ),
+            ColumnSpec::integer(
+                "cuts_left",
+                "",
+                "Those of them that would be called for all the same.",
+            ),
+            mm(
+                "contact_u_mm",
+                "Contact on the key's block lying face up, to the right.",
+            ),
+            mm(
+                "contact_v_mm",
+                "Contact on the key's block lying face up, upwards.",
+            ),
+            mm(
+                "move_u_mm",
+                "Move of the face on the block lying face up, to the right.",
+            ),
+            mm(
+                "move_v_mm",
+                "Move of the face on the block lying face up, upwards.",
+            ),
+            ColumnSpec::text(
+                "left",
+                "What would be called for at the blocks all the same, in words.",
+            ),
+        ],
+    }
+}
+
 fn residuals() -> TableSpec {
     let mut columns: Vec<ColumnSpec> = block_columns().into();
     columns.insert(1, ColumnSpec::text("image", "The image on the sheet."));
@@ -115,6 +166,11 @@ fn residuals() -> TableSpec {
             "The same when the marks are corrected as advised.",
         ),
         mm("as_advised_se_mm", "Its standard error, without the cuts' own."),
+        mm(
+            "by_key_mm",
+            "The same when, instead, the key's own marks are corrected (key_marks) and what is then still called for at the block; empty where nothing is to be done at the key.",
+        ),
+        mm("by_key_se_mm", "Its standard error, without the cuts' own."),
         mm(
             "at_best_mm",
             "The same with the best three faces there can be: what no mark mends.",
@@ -158,6 +214,7 @@ fn stretch() -> TableSpec {
                 "all: common to all blocks and sheets; block: constant over the run; sheet: common to all blocks.",
             ),
             ColumnSpec::text("name", "The block's name or the sheet's place in the list."),
+            ColumnSpec::text("file", "For a sheet: its scan."),
             ColumnSpec::integer("cells", "", "Measured stretches the share rests on."),
             permille(
                 "x_permille",

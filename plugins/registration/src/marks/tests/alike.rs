@@ -1,6 +1,6 @@
 //! Faces and blocks that are off alike: the long edge as a whole, the key's own marks.
 
-use restrike_stage::Role;
+use restrike_stage::{Mark, Role};
 use restrike_synth::placing::{Hand, LaidBlock};
 use restrike_synth::rng::Rng;
 
@@ -133,6 +133,32 @@ fn the_key_s_own_mark_is_named_when_all_blocks_are_off_alike() {
         (long - 0.25).abs() < 0.05 && (short - 0.3).abs() < 0.05,
         "{words}"
     );
+    // The table and the drawing say the same, and what would be left of it.
+    let table = kept.of("key_marks");
+    assert_eq!(table.len(), 3);
+    for (row, action, by) in [(table[0], "cut back", long), (table[2], "pad", short)] {
+        assert_eq!(text(row, "action"), action);
+        let told = number(row, "by_mm").unwrap();
+        assert!((told - by).abs() < 0.0051, "{told} {by}");
+        let (low, high) = (number(row, "by_low_mm"), number(row, "by_high_mm"));
+        assert!(low.unwrap() < told && told < high.unwrap());
+    }
+    assert_eq!(text(table[1], "action"), "leave it");
+    let drawn = kept.pictures.iter().filter(|p| p.name == "marks-key");
+    let arrows = drawn.map(|p| {
+        let arrow = |m: &&Mark| matches!(m, Mark::Arrow { .. });
+        p.marks.iter().filter(arrow).count()
+    });
+    assert_eq!(arrows.collect::<Vec<usize>>(), [2]);
+    for row in kept.of("mark_residuals") {
+        let of = |column| number(row, column).unwrap();
+        assert!(
+            of("now_mm") > 0.3 && of("by_key_mm") < 0.12,
+            "{}",
+            of("by_key_mm")
+        );
+        assert!(of("by_key_se_mm") > 0.0);
+    }
     let before = lasting_of(&key, &blocks[0]);
     key.faces[0] -= long;
     key.faces[2] += short;
@@ -143,6 +169,9 @@ fn the_key_s_own_mark_is_named_when_all_blocks_are_off_alike() {
         &proofs_of(&key, &blocks, |_| hand, 6, &mut rng),
     );
     assert!(!kept.notes.iter().any(|n| n.contains("key's")));
+    assert!(kept.of("key_marks").is_empty());
+    assert_eq!(number(kept.of("mark_residuals")[0], "by_key_mm"), None);
+    assert!(kept.pictures.iter().all(|p| p.name != "marks-key"));
 }
 
 #[test]
