@@ -62,9 +62,20 @@ fn page(sheets: usize) -> String {
     render(&package, &run(sheets), &[], &pictures(sheets)).unwrap()
 }
 
+/// Links within the page that lead nowhere, or to two places.
+fn astray(page: &str) -> Vec<&str> {
+    let links = page.split("href=\"#").skip(1);
+    let links = links.filter_map(|l| l.split('"').next());
+    links
+        .filter(|l| page.matches(&format!(" id=\"{l}\"")).count() != 1)
+        .collect()
+}
+
 #[test]
 fn a_page_stands_alone_and_escapes_names() {
     let page = page(20);
+    assert_eq!(astray(&page), [""; 0]);
+    assert!(page.contains("href=\"#sheets\""));
     for foreign in ["<script", "http://", "https://", "<link", "@import", "url("] {
         assert!(!page.contains(foreign), "{foreign}");
     }
@@ -149,6 +160,8 @@ fn a_table_shows_what_became_of_a_sheet_first() {
         description: String::new(),
     };
     let page = render(&package, &run(2), &[view], &[]).unwrap();
+    assert!(page.contains(">Check</a>"));
+    assert_eq!(astray(&page), [""; 0]);
     let heads = [
         "sheet",
         "impression",
