@@ -3,6 +3,7 @@
 pub mod area_shrink;
 pub mod atlas;
 pub mod autocorrelation;
+pub mod bent_line;
 pub mod beta_binomial;
 pub mod binomial_interval;
 pub mod bisect;

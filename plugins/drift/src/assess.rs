@@ -4,6 +4,7 @@ use restrike_ops::autocorrelation::{
     Noise, autocorrelation, autoregression, carried_on, clipped_sd, noise_from_differences, ranks,
     unbiased,
 };
+use restrike_ops::bent_line::{BentLine, bent_line};
 use restrike_ops::change_points::change_points;
 use restrike_ops::mann_kendall::{MannKendall, inflation, mann_kendall};
 use restrike_ops::quantiles::{normal, student_t};
@@ -27,6 +28,8 @@ pub(crate) struct Assessed {
     pub(crate) levels: Levels,
     /// The course the numbers speak for, a constant left aside.
     pub(crate) course: Course,
+    /// The line with a bend, if that is the course.
+    pub(crate) bent: Option<BentLine>,
     pub(crate) residual_sigma: f64,
     /// Probability that chance makes such a trend or such levels.
     pub(crate) p: f64,
@@ -49,9 +52,15 @@ pub(crate) struct Change {
     pub(crate) p: f64,
 }
 
-/// By how much levels must be better than a line before what they leave over
-/// is asked for its correlation.
+/// By how much levels, or a line with a bend, must be better than a line before what they
+/// leave over is asked for its correlation.
 const CLEARLY: f64 = 10.0;
+
+/// Least sheets before a bend and after it.
+const LEAST_BESIDE: usize = 3;
+
+/// A creep may go back by this share of its slope on the other side of a bend.
+const BACK: f64 = 0.25;
 
 /// Independent sheets a series must be worth at least.
 const LEAST_WORTH: f64 = 4.0;
@@ -94,15 +103,16 @@ pub(crate) fn assess(series: &Series, settings: &Settings) -> Result<Assessed, S
         .zip(&values)
         .map(|(x, y)| y - slope * x - intercept)
         .collect();
-    let with_levels = levels.bic_levels() < levels.bic_line.min(0.0) - CLEARLY;
-    let (left, terms) = if with_levels {
+    let bent = bent(&at, &levels, &of_line, settings.most_lag);
+    let (lag, factor) = if let Some(b) = &bent {
+        b.correlation
+    } else if levels.bic_levels() < levels.bic_line.min(0.0) - CLEARLY {
         let starts = levels.starts();
         let terms = u32::try_from(starts.len() + 1).unwrap_or(u32::MAX);
-        (about_levels(&values, &starts), terms)
+        correlation(&about_levels(&values, &starts), terms, settings.most_lag)
     } else {
-        (of_line.clone(), 2)
+        correlation(&of_line, 2, settings.most_lag)
     };
-    let (lag, factor) = correlation(&left, terms, settings.most_lag);
     if (n as f64) / factor < LEAST_WORTH {
         return Err(format!(
             "neighbours among the {n} sheets resemble each other so much that they are worth {:.1} independent ones, \
@@ -116,14 +126,20 @@ pub(crate) fn assess(series: &Series, settings: &Settings) -> Result<Assessed, S
         .ok_or("no interval for this confidence")?;
     let trend = mann_kendall(&at, &values, wider).ok_or("too few sheets for a trend test")?;
 
-    let course = if levels.bic_levels() < levels.bic_line {
+    let course = if bent.is_some() {
+        Course::Bent
+    } else if levels.bic_levels() < levels.bic_line {
         levels.course()
     } else {
         Course::Line
     };
+    let bent = bent.map(|b| b.line);
+    let about = |x: f64| bent.map_or(line.slope * x + line.intercept, |b| b.at(x));
     let residual = match course {
         Course::Step | Course::Stretches => about_levels(&values, &levels.starts()),
-        Course::Line | Course::Constant => of_line,
+        Course::Line | Course::Bent | Course::Constant => {
+            at.iter().zip(&values).map(|(x, y)| y - about(*x)).collect()
+        }
     };
     Ok(Assessed {
         effective: n as f64 / factor,
@@ -132,8 +148,7 @@ pub(crate) fn assess(series: &Series, settings: &Settings) -> Result<Assessed, S
         changes: changes(
             &levels,
             course,
-            &at,
-            &line,
+            |i| about(at[i]),
             noise,
             shortest,
             settings.confidence,
@@ -143,8 +158,51 @@ pub(crate) fn assess(series: &Series, settings: &Settings) -> Result<Assessed, S
         trend,
         lag,
         course,
+        bent,
         levels,
     })
+}
+
+/// A creep that begins, ends or changes on the way.
+struct Bent {
+    line: BentLine,
+    /// Order of the model of correlated neighbours about it, and the factor of the trend test.
+    correlation: (usize, f64),
+}
+
+/// The line with one bend, where it is clearly better than a straight one and better than
+/// levels: what a creep that begins late leaves about a straight line looks like neighbours
+/// that resemble each other. Sheets count for as many as they are worth about it.
+#[allow(clippy::cast_precision_loss)]
+fn bent(at: &[f64], levels: &Levels, of_line: &[f64], most_lag: usize) -> Option<Bent> {
+    const TERMS: u32 = 4;
+    let values = &levels.values;
+    let line = bent_line(at, values, LEAST_BESIDE)?;
+    // Up and down again is a wave, not a creep.
+    let [small, large] = if line.slopes[0].abs() < line.slopes[1].abs() {
+        line.slopes
+    } else {
+        [line.slopes[1], line.slopes[0]]
+    };
+    if small * large < -BACK * large * large {
+        return None;
+    }
+    let left: Vec<f64> = at
+        .iter()
+        .zip(values)
+        .map(|(x, y)| y - line.at(*x))
+        .collect();
+    let correlation = correlation(&left, TERMS, most_lag);
+    let worth = values.len() as f64 / correlation.1;
+    // By how much BIC is less than that of another course.
+    let gain = |left: f64, terms: f64| {
+        worth * (model::log(left) - model::log(line.left.max(f64::MIN_POSITIVE)))
+            - (f64::from(TERMS) - terms) * model::log(worth)
+    };
+    let straight = of_line.iter().map(|r| r * r).sum();
+    let (of_levels, terms) = levels.left();
+    (gain(straight, 2.0) > CLEARLY && gain(of_levels, terms) > 0.0)
+        .then_some(Bent { line, correlation })
 }
 
 /// Scatter and correlation of neighbours within stretches of one level: the
@@ -218,19 +276,15 @@ fn for_estimate(lag: usize, effective: f64) -> f64 {
 fn changes(
     levels: &Levels,
     course: Course,
-    at: &[f64],
-    line: &TheilSen,
+    about: impl Fn(usize) -> f64,
     noise: Noise,
     shortest: usize,
     confidence: f64,
 ) -> Vec<Change> {
     let n = levels.values.len();
-    let (values, starts) = if course == Course::Line {
-        let left: Vec<f64> = at
-            .iter()
-            .zip(&levels.values)
-            .map(|(x, y)| y - line.slope * x - line.intercept)
-            .collect();
+    let (values, starts) = if matches!(course, Course::Line | Course::Bent) {
+        let left = levels.values.iter().enumerate();
+        let left: Vec<f64> = left.map(|(i, y)| y - about(i)).collect();
         let penalty = model::penalty(levels.worth) * levels.long_variance;
         let starts = change_points(&left, penalty, shortest);
         (left, starts)

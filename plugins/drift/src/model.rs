@@ -21,6 +21,8 @@ const PENALTY: f64 = 3.0;
 pub(crate) enum Course {
     Constant,
     Line,
+    /// A line with one bend: a creep that begins, ends or changes on the way.
+    Bent,
     Step,
     Stretches,
 }
@@ -69,6 +71,14 @@ impl Levels {
         } else {
             vec![self.step]
         }
+    }
+
+    /// The sum of squares that the better of the two leaves, and how many terms it takes.
+    #[allow(clippy::cast_precision_loss)]
+    pub(crate) fn left(&self) -> (f64, f64) {
+        let starts = self.starts();
+        let terms = 1.0 + 2.0 * starts.len() as f64;
+        (squares(&self.values, &starts), terms)
     }
 
     /// The BIC of the better of the two courses with levels.

@@ -194,8 +194,12 @@ fn course(series: &Series, found: &Assessed) -> Vec<Vec<Point>> {
     let n = series.points.len();
     let at = |i: usize| series.points[i].at;
     let line = |x: f64| Point::new(x, found.line.intercept + found.line.slope * x);
+    if let Some(b) = found.bent {
+        let points = [at(0), b.knot, at(n - 1)];
+        return vec![points.map(|x| Point::new(x, b.at(x))).to_vec()];
+    }
     match found.course {
-        Course::Line | Course::Constant => vec![vec![line(at(0)), line(at(n - 1))]],
+        Course::Line | Course::Bent | Course::Constant => vec![vec![line(at(0)), line(at(n - 1))]],
         Course::Step | Course::Stretches => stretches(n, &found.levels.starts())
             .map(|(a, b)| {
                 let y = mean(&found.levels.values[a..b]);

@@ -137,7 +137,7 @@ fn verdict(found: &Assessed, drifts: bool) -> &'static str {
     match found.course {
         _ if !drifts => "none",
         Course::Step | Course::Stretches => "step",
-        Course::Line | Course::Constant => "trend",
+        Course::Line | Course::Bent | Course::Constant => "trend",
     }
 }
 

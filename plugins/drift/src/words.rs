@@ -84,7 +84,14 @@ pub(crate) fn by_position(
         signed(100.0 * found.line.high),
     );
     let core = match verdict {
-        "trend" => format!("creeps by {slope} from {word} {first} to {last}"),
+        "trend" => {
+            let bend = found.bent.map_or(String::new(), |b| {
+                let [before, after] = b.slopes.map(|s| signed(100.0 * s));
+                let knot = figure_of_place(b.knot);
+                format!("; up to {word} {knot} by {before} per 100 sheets, from there by {after}")
+            });
+            format!("creeps by {slope} from {word} {first} to {last}{bend}")
+        }
         "step" => {
             let jumps: Vec<String> = found
                 .changes

@@ -54,6 +54,35 @@ fn a_sheet_far_off_does_not_draw_a_jump_to_itself() {
     assert!((at(&v) - alone).abs() <= 1.0, "{} {alone}", at(&v));
 }
 
+/// Flat ahead of the creep, which leaves about a straight line what looks like neighbours that
+/// resemble each other.
+#[test]
+fn a_creep_that_begins_late_is_a_trend() {
+    for begins in [3.0, 6.0] {
+        let rows = (1..=20).map(|seed| {
+            let mut v = Noise(seed).series(15);
+            for (i, v) in v.iter_mut().enumerate() {
+                *v += 4.0 * (i as f64 - begins).max(0.0);
+            }
+            drift(&stack(15), &[widths(&v)], &Json::Null).of("drift_series")[0].clone()
+        });
+        let told: Vec<String> = rows
+            .filter(|r| words(r, "verdict") == "trend")
+            .map(|r| words(&r, "words").to_owned())
+            .collect();
+        // Before bends were looked for one of twenty was.
+        assert!(told.len() >= 15, "{begins}: {told:?}");
+        // Positions count from 1.
+        let knot = |w: &String| {
+            let after = w.split("up to position ").nth(1)?;
+            after.split(' ').next()?.parse::<f64>().ok()
+        };
+        let near = told.iter().filter_map(knot);
+        let near = near.filter(|k| (k - 1.0 - begins).abs() <= 1.0).count();
+        assert!(near >= 15, "{begins}: {told:?}");
+    }
+}
+
 #[test]
 fn a_creeping_width_is_a_trend_with_its_slope() {
     let mut v = Noise(5).series(150);
