@@ -22,6 +22,8 @@ pub(crate) struct Line {
     pub(crate) middle: Point,
     pub(crate) metrics: Metrics,
     pub(crate) seen_mm: f64,
+    /// Length of its two sides on which a fill-in would have been seen, mm.
+    pub(crate) sides_mm: f64,
 }
 
 /// A sheet.
@@ -187,8 +189,8 @@ impl Sheet {
         strip.follow(course, &edges);
         let gaps = gaps::look(reading, course, &strip, through);
         self.found.extend(gaps.found);
-        self.found
-            .extend(fill_ins::fill_ins(reading, course, &strip, through));
+        let beside = fill_ins::fill_ins(reading, course, &strip, through);
+        self.found.extend(beside.found);
         self.unseen.extend(gaps.unseen);
         if course.bridge {
             return;
@@ -219,6 +221,7 @@ impl Sheet {
             middle: course.stations[course.stations.len() / 2].at,
             metrics: edges::metrics(reading, course, &strip, &solid, &edges, &skip),
             seen_mm: gaps.seen_mm,
+            sides_mm: beside.seen_mm,
         });
     }
 }

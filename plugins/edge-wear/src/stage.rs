@@ -162,6 +162,7 @@ impl EdgeWear {
                 .clone()
                 .filter(|l| is_resolved(&l.metrics, reading.pixel));
             let seen: f64 = lines.clone().map(|l| l.seen_mm).sum();
+            let sides: f64 = lines.clone().map(|l| l.sides_mm).sum();
             let length: f64 = lines.clone().map(|l| l.length).sum();
             let row = Row::new()
                 .set("image", image)
@@ -169,6 +170,7 @@ impl EdgeWear {
                 .set("resolved", resolved.clone().count())
                 .set("seen_mm", seen)
                 .set("unseen_mm", (length - seen).max(0.0))
+                .set("sides_seen_mm", sides)
                 .set("scan_blur_mm", reading.sigma)
                 .set("least_width_mm", LEAST_PX * reading.pixel)
                 .set("least_break_mm", least_break(reading.sigma));

@@ -241,6 +241,12 @@ pub(crate) fn specs() -> Vec<TableSpec> {
             1,
             "Length of lines the sheet does not show: under dark ink, joined by other lines, off the scan.",
         ),
+        C::number(
+            "sides_seen_mm",
+            "mm",
+            1,
+            "Length of the lines' two sides on which a fill-in would have been seen: hollows of two and a half pixels and more, and of one and a half standard deviations of the blur, between two lines, and open ground.",
+        ),
     ];
     metrics(
         &mut sheet,
