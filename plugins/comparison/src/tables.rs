@@ -58,7 +58,7 @@ pub(crate) fn specs() -> Vec<TableSpec> {
         C::number("extent_mm", "mm", 2, "Longest side of its box."),
         C::number("size_de00", "CIEDE2000", 2, "Difference of its mean colours, each against its own paper."),
         C::number("lightness", "L*", 2, "Change of lightness, second less first."),
-        C::number("moved_mm", "mm", 3, "Of a moved edge: how far, positive outwards."),
+        C::number("moved_mm", "mm", 3, "Of an `edge moved`: how far, positive outwards. Empty for other kinds, beyond 0.3 mm, and where the nearest edge is not of the block whose ink changed."),
         C::number("peak_sd", "", 1, "Its highest cell, in standard deviations."),
         C::number("adjusted_p", "", 6, "Least false rate at which it would be listed."),
         C::number("cell_mm", "mm", 2, "Side of the cells it was found on."),

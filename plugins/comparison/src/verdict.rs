@@ -36,8 +36,8 @@ pub(crate) const DECIDED: f64 = 20.0;
 const HEALED: f64 = 2.0;
 /// A healed place is so likely on a new block, and on the old one (a plug).
 const HEALS: [f64; 2] = [0.5, 0.15];
-/// Largest logarithm of the ratio: no more is known of the tails.
-const MOST: f64 = 9.0;
+/// Largest logarithm of the ratio, that of 8000: no more is known of the tails.
+const MOST: f64 = 8.987_196_820_661_972;
 /// No cutter strays by this much: a misfit, mm.
 const MISFIT_MM: f64 = 0.15;
 /// What became of a block between two editions.
