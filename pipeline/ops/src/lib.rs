@@ -8,6 +8,7 @@ pub mod beta_binomial;
 pub mod binomial_interval;
 pub mod bisect;
 pub mod block_record;
+pub mod box_mean;
 pub mod centre_lines;
 pub mod change_points;
 pub mod ciede2000;

@@ -9,6 +9,7 @@
 
 use restrike_model::{Point, Raster};
 
+use crate::box_mean::{Gaps, box_mean};
 use crate::image_match::ImageMatch;
 use crate::laid_over::LaidOver;
 use crate::stats::quantile;
@@ -100,7 +101,7 @@ struct Patch {
 pub fn texture(laid: &LaidOver) -> Texture {
     let planes = [&laid.first, &laid.second].map(light);
     // Box means of 3 and 9 pixels.
-    let means = [1, 4].map(|r| planes.each_ref().map(|p| box_mean(p, r)));
+    let means = [1, 4].map(|r| planes.each_ref().map(|p| box_mean(p, r, Gaps::Spread)));
     let at = |r: &Raster<f32>, x: usize, y: usize| f64::from(r.get(x, y, 0));
     let (low, high) = (laid.drawing.min, laid.drawing.max);
     let from = |v: f64| v.max(8.0) as usize;
@@ -243,42 +244,6 @@ fn light(r: &Raster<f32>) -> Raster<f32> {
     let mut out = Raster::new(r.width(), r.height(), 1);
     for (o, p) in out.data_mut().iter_mut().zip(r.data().chunks_exact(3)) {
         *o = (p[0] + p[1] + p[2]) / 3.0;
-    }
-    out
-}
-
-/// Means over boxes of `2 reach + 1` pixels; not-a-number spreads over its box.
-#[allow(clippy::cast_precision_loss, clippy::cast_possible_truncation)]
-fn box_mean(plane: &Raster<f32>, reach: usize) -> Raster<f32> {
-    let (w, h) = (plane.width(), plane.height());
-    let mut sums = vec![(0.0_f64, 0_u32); (w + 1) * (h + 1)];
-    for y in 0..h {
-        let (mut sum, mut bad) = (0.0, 0);
-        for (x, v) in plane.row(y).iter().enumerate() {
-            if v.is_finite() {
-                sum += f64::from(*v);
-            } else {
-                bad += 1;
-            }
-            let above = sums[y * (w + 1) + x + 1];
-            sums[(y + 1) * (w + 1) + x + 1] = (above.0 + sum, above.1 + bad);
-        }
-    }
-    let mut out = Raster::new(w, h, 1);
-    for y in 0..h {
-        let (a, b) = (y.saturating_sub(reach), (y + reach + 1).min(h));
-        for x in 0..w {
-            let (l, r) = (x.saturating_sub(reach), (x + reach + 1).min(w));
-            let at = |x: usize, y: usize| sums[y * (w + 1) + x];
-            let (p, q, s, t) = (at(r, b), at(l, b), at(r, a), at(l, a));
-            let bad = (p.1 + t.1) - (q.1 + s.1);
-            let mean = if bad > 0 {
-                f32::NAN
-            } else {
-                ((p.0 - q.0 - s.0 + t.0) / ((r - l) * (b - a)) as f64) as f32
-            };
-            out.set(x, y, 0, mean);
-        }
     }
     out
 }

@@ -10,10 +10,11 @@
 
 use base64::Engine as _;
 use base64::engine::general_purpose::STANDARD;
+use restrike_ops::box_mean::{Gaps, box_mean};
 use restrike_ops::stats::{mad_sigma, median, quantile};
 use restrike_stage::Raster;
 
-use crate::lowres::{LowRes, box_mean};
+use crate::lowres::LowRes;
 
 /// Samples of a sheet.
 pub(crate) const SAMPLES: usize = 2048;
@@ -33,8 +34,8 @@ const WINDOW: usize = 5_000;
 /// The texture of a straightened sheet.
 pub(crate) fn texture(sheet: &LowRes) -> Vec<i8> {
     // Means over 0.67 .. 1 mm less means over 3 mm.
-    let fine = box_mean(&sheet.fine, 1);
-    let broad = box_mean(&sheet.fine, 4);
+    let fine = box_mean(&sheet.fine, 1, Gaps::LeftOut);
+    let broad = box_mean(&sheet.fine, 4, Gaps::LeftOut);
     let (w, h) = (fine.width(), fine.height());
     let places = places(w, h);
     let value = |&(x, y): &(usize, usize)| -> f64 {

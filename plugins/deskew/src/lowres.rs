@@ -4,6 +4,7 @@
 use kornia_image::{Image, ImageSize};
 use kornia_imgproc::interpolation::InterpolationMode;
 use kornia_imgproc::warp::warp_affine;
+use restrike_ops::box_mean::{Gaps, box_mean};
 use restrike_ops::stats::quantile;
 use restrike_stage::{Affine, Raster, StageError};
 
@@ -164,48 +165,10 @@ fn density(v: f32, paper: f64) -> f32 {
 /// The plane less its mean over boxes of `2 reach + 1` pixels (borders repeat nothing:
 /// the mean is over what is there).
 pub(crate) fn high_pass(plane: &Raster<f32>, reach: usize) -> Raster<f32> {
-    let mean = box_mean(plane, reach);
+    let mean = box_mean(plane, reach, Gaps::LeftOut);
     let mut out = plane.clone();
     for (v, m) in out.data_mut().iter_mut().zip(mean.data()) {
         *v -= m;
-    }
-    out
-}
-
-/// Means over boxes of `2 reach + 1` pixels, of the finite samples.
-pub(crate) fn box_mean(plane: &Raster<f32>, reach: usize) -> Raster<f32> {
-    let (w, h) = (plane.width(), plane.height());
-    // Summed-area tables of values and of counts.
-    let mut sums = vec![(0.0_f64, 0_u32); (w + 1) * (h + 1)];
-    for y in 0..h {
-        let (mut sum, mut n) = (0.0, 0);
-        for x in 0..w {
-            let v = plane.get(x, y, 0);
-            if v.is_finite() {
-                sum += f64::from(v);
-                n += 1;
-            }
-            let above = sums[y * (w + 1) + x + 1];
-            sums[(y + 1) * (w + 1) + x + 1] = (above.0 + sum, above.1 + n);
-        }
-    }
-    let mut out = Raster::new(w, h, 1);
-    for y in 0..h {
-        let (a, b) = (y.saturating_sub(reach), (y + reach + 1).min(h));
-        for x in 0..w {
-            let (l, r) = (x.saturating_sub(reach), (x + reach + 1).min(w));
-            let at = |x: usize, y: usize| sums[y * (w + 1) + x];
-            let (p, q, s, t) = (at(r, b), at(l, b), at(r, a), at(l, a));
-            let n = (p.1 + t.1) - (q.1 + s.1);
-            let sum = p.0 - q.0 - s.0 + t.0;
-            #[allow(clippy::cast_possible_truncation)]
-            let mean = if n > 0 {
-                (sum / f64::from(n)) as f32
-            } else {
-                f32::NAN
-            };
-            out.set(x, y, 0, mean);
-        }
     }
     out
 }
