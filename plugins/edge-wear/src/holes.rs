@@ -122,9 +122,12 @@ fn circle(points: &[Point]) -> Option<(Point, f64)> {
 /// Whether two findings are of one place.
 pub(crate) fn same(o: &Found, f: &Found) -> bool {
     let alike = (o.kind == Kind::FillIn) == (f.kind == Kind::FillIn);
-    alike
-        && between(o.ends[0], o.ends[1]).distance(between(f.ends[0], f.ends[1]))
-            < 0.5 * (o.length + f.length).max(0.1)
+    // Ink in a hollow is seen from both lines about it.
+    let place = |f: &Found| match f.kind {
+        Kind::FillIn => f.at,
+        _ => between(f.ends[0], f.ends[1]),
+    };
+    alike && place(o).distance(place(f)) < 0.5 * (o.length + f.length).max(0.1)
 }
 
 /// Gaps that are found both along a line and along the way over a gap of the
