@@ -15,6 +15,7 @@ mod gaps;
 mod holes;
 mod kinds;
 mod labels;
+mod local;
 mod map;
 mod outline;
 mod overlaps;

@@ -13,8 +13,8 @@ use restrike_stage::{ImageView, Point};
 
 use crate::course::unbent;
 use crate::edges::{COURSE_MM, Mean, WAVE_MM, square_raggedness, unread};
+use crate::local::Local;
 use crate::outline::{APART_MM, Outlines, Place};
-use crate::strip::Local;
 
 /// Width of the ground and of the solid that are looked at, mm.
 const BESIDE_MM: f64 = 0.2;
