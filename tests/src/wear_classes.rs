@@ -10,7 +10,8 @@ use restrike_synth::shapes::{arc_length, at_arc};
 use restrike_synth::sheet::{Dust, Void};
 use restrike_synth::{Design, SheetSpec, Truth, line_width};
 
-use crate::wear::{apart, to_design};
+use crate::wear::to_design;
+use crate::wear_counts::apart;
 use crate::whole::{Measured, cell};
 
 /// What a place is, and what else the rows of the table count: where nothing is planted.

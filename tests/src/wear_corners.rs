@@ -7,7 +7,7 @@ use restrike_synth::rng::Rng;
 use restrike_synth::shapes::{P, arc_length, at_arc};
 use restrike_synth::sheet::{Damage, DamageKind, SheetSpec};
 
-use crate::wear::apart;
+use crate::wear_counts::apart;
 
 /// Lines thinner than this are left alone, mm.
 const LEAST_WIDTH_MM: f64 = 0.12;

@@ -11,7 +11,8 @@ use restrike_synth::truth::BlockTruth;
 use restrike_synth::{Design, DesignSpec, RunSpec, Truth, line_edges};
 
 use crate::spread::Spread;
-use crate::wear::{Trial, apart, retreating, to_design};
+use crate::wear::{Trial, retreating, to_design};
+use crate::wear_counts::apart;
 use crate::whole::{Measured, cell, measure_sheets};
 
 /// Errors over the lines of sheets.
