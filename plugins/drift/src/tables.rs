@@ -62,6 +62,9 @@ pub(crate) fn specs() -> Vec<TableSpec> {
         number("slope_per_100_sheets", "", "Theil-Sen slope over 100 positions."),
         number("slope_per_100_sheets_low", "", "Lower end of its interval."),
         number("slope_per_100_sheets_high", "", "Upper end of its interval."),
+        number("bend_at", "", "Position at which a creep begins, ends or changes, of a trend that a line with one bend fits clearly better; empty otherwise."),
+        number("before_bend_per_100_sheets", "", "Its slope before the bend."),
+        number("after_bend_per_100_sheets", "", "Its slope after the bend."),
         number("slope_per_decade", "", "Slope over ten years, years scattering about the line and sheets within a year."),
         number("slope_per_decade_low", "", "Lower end of its interval."),
         number("slope_per_decade_high", "", "Upper end of its interval."),
@@ -195,6 +198,7 @@ pub(crate) fn position_row(
         _ => None,
     };
     let slope = |v: f64| six_digits(100.0 * v);
+    let bent = found.bent.filter(|_| verdict == "trend");
     let changes = if verdict == "none" {
         0
     } else {
@@ -208,6 +212,15 @@ pub(crate) fn position_row(
         .set("slope_per_100_sheets", slope(found.line.slope))
         .set("slope_per_100_sheets_low", slope(found.line.low))
         .set("slope_per_100_sheets_high", slope(found.line.high))
+        .set("bend_at", bent.map(|b| b.knot))
+        .set(
+            "before_bend_per_100_sheets",
+            bent.map(|b| slope(b.slopes[0])),
+        )
+        .set(
+            "after_bend_per_100_sheets",
+            bent.map(|b| slope(b.slopes[1])),
+        )
         .set("mk_p", six_digits(found.trend.p))
         .set("lag", found.lag)
         .set("effective_n", found.effective)

@@ -66,19 +66,17 @@ fn a_creep_that_begins_late_is_a_trend() {
             }
             drift(&stack(15), &[widths(&v)], &Json::Null).of("drift_series")[0].clone()
         });
-        let told: Vec<String> = rows
-            .filter(|r| words(r, "verdict") == "trend")
-            .map(|r| words(&r, "words").to_owned())
-            .collect();
+        let told: Vec<_> = rows.filter(|r| words(r, "verdict") == "trend").collect();
         // Before bends were looked for one of twenty was.
         assert!(told.len() >= 15, "{begins}: {told:?}");
         // Positions count from 1.
-        let knot = |w: &String| {
-            let after = w.split("up to position ").nth(1)?;
-            after.split(' ').next()?.parse::<f64>().ok()
-        };
-        let near = told.iter().filter_map(knot);
-        let near = near.filter(|k| (k - 1.0 - begins).abs() <= 1.0).count();
+        let near = told.iter().filter(|r| {
+            let bends = get(r, "bend_at").as_f64();
+            bends.is_some_and(|at| (at - 1.0 - begins).abs() <= 1.0)
+        });
+        let near = near.count();
+        let after = num(&told[0], "after_bend_per_100_sheets");
+        assert!((after - 400.0).abs() < 60.0, "{after}");
         assert!(near >= 15, "{begins}: {told:?}");
     }
 }
