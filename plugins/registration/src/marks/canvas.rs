@@ -138,7 +138,7 @@ impl Drawing<'_> {
         }
         marks.extend(list(&canvas, &self));
         scale(&canvas, self.factor, &mut marks);
-        marks.extend(keys(&self.told));
+        marks.extend(keys(&self));
         Picture {
             name: self.name,
             caption: self.caption,
@@ -150,16 +150,17 @@ impl Drawing<'_> {
 }
 
 /// What the strokes mean, as far as they are there.
-fn keys(told: &[Told; 3]) -> Vec<Mark> {
-    let any = |f: fn(&Told) -> bool| told.iter().any(f);
+fn keys(drawing: &Drawing<'_>) -> Vec<Mark> {
+    let any = |f: fn(&Told) -> bool| drawing.told.iter().any(f);
     let moved = any(|t| t.by.is_some());
+    let noted = any(|t| t.tone == Tone::Notice) || !drawing.warnings.is_empty();
     let said = [
         (moved, Tone::Measured, "face to be moved"),
         (moved, Tone::Expected, "where it should be"),
         (
-            any(|t| t.tone == Tone::Notice),
+            noted,
             Tone::Notice,
-            "face about which nothing is decided, and warnings",
+            "not decided, or to be thought of first",
         ),
     ];
     let there = said.into_iter().filter(|(there, ..)| *there);

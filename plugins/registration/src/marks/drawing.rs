@@ -104,7 +104,7 @@ pub(crate) fn key_drawing(
         title: "The key, face up: instead of the cuts at the others".to_owned(),
         told,
         images: project.images.iter().map(|i| i.name.as_str()).collect(),
-        warnings: vec!["Either here or at the other blocks, never both: see the remarks".to_owned()],
+        warnings: vec!["Here or at the others, never both: see the remarks".to_owned()],
         factor,
     }
     .draw(project, faces)
