@@ -10,10 +10,12 @@ use crate::picture::{Encoding, PictureError, Rendered, tone_colour};
 const FONT: &str = "DejaVu Sans, Verdana, sans-serif";
 /// White border about the drawing, mm.
 const BORDER: f64 = 6.0;
-/// Strip below for words and the scale bar, mm.
-const STRIP: f64 = 18.0;
+/// Strip below for the scale bar, mm; the words come below it.
+const STRIP: f64 = 7.0;
 /// Height of letters, mm.
 const LETTERS: f64 = 2.6;
+/// From line to line of words, mm.
+const LINE: f64 = 1.3 * LETTERS;
 /// Width of the white about words, both sides together, mm.
 const HALO: f64 = 0.7;
 /// Width of lines, mm.
@@ -43,7 +45,12 @@ pub fn render(picture: &Picture) -> Result<Rendered, PictureError> {
     if points > MOST_POINTS {
         return Err(refuse("more than two million points"));
     }
-    let (width, height) = (w + 2.0 * BORDER, h + 2.0 * BORDER + STRIP);
+    #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+    let letters = ((w / (LETTERS * LETTER_WIDTH)) as usize).max(20);
+    let words = wrapped(&picture.caption, letters);
+    #[allow(clippy::cast_precision_loss)]
+    let below = STRIP + LINE * words.len() as f64;
+    let (width, height) = (w + 2.0 * BORDER, h + 2.0 * BORDER + below);
     let mut body = Group::new()
         .set("transform", format!("translate({BORDER} {BORDER})"))
         .set("fill", "none")
@@ -67,17 +74,15 @@ pub fn render(picture: &Picture) -> Result<Rendered, PictureError> {
         )
         .add(body)
         .add(scale_bar(w, h));
-    let mut y = h + 2.0 * BORDER + 7.0;
-    #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
-    let letters = ((w / (LETTERS * LETTER_WIDTH)) as usize).max(20);
-    for line in wrapped(&picture.caption, letters) {
+    let mut y = h + 2.0 * BORDER + STRIP;
+    for line in words {
         document = document.add(
             Text::new(line)
                 .set("x", BORDER)
                 .set("y", mm(y))
                 .set("fill", "#222222"),
         );
-        y += 1.3 * LETTERS;
+        y += LINE;
     }
     #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
     Ok(Rendered {
@@ -281,8 +286,8 @@ mod tests {
     fn a_millimetre_is_a_millimetre() {
         let r = render(&drawing([180.0, 120.0])).unwrap();
         let text = String::from_utf8(r.bytes).unwrap();
-        assert!(text.contains("viewBox=\"0 0 192 150\""), "{text}");
-        assert!(text.contains("width=\"192mm\"") && text.contains("height=\"150mm\""));
+        assert!(text.contains("viewBox=\"0 0 192 142.38\""), "{text}");
+        assert!(text.contains("width=\"192mm\"") && text.contains("height=\"142.38mm\""));
         assert!(
             text.contains("r=\"1.25\"") && text.contains("M10,20 L30,20.5 z"),
             "{text}"
@@ -293,6 +298,25 @@ mod tests {
             "{text}"
         );
         assert!(text.contains("1 &lt; 2") && !text.contains("NaN"), "{text}");
+    }
+
+    #[test]
+    fn all_words_stand_on_the_page() {
+        let mut long = drawing([60.0, 40.0]);
+        long.caption = "Print without scaling and check the scale bar. ".repeat(30);
+        let text = String::from_utf8(render(&long).unwrap().bytes).unwrap();
+        let number = |after: &str, end: char| -> Vec<f64> {
+            let found = text.split(after).skip(1);
+            found
+                .filter_map(|t| t.split(end).next()?.parse().ok())
+                .collect()
+        };
+        let height = number("height=\"", 'm')[0];
+        let lowest = number(" y=\"", '"').into_iter().fold(0.0, f64::max);
+        assert!(
+            lowest > 100.0 && lowest + LETTERS < height,
+            "{lowest} {height}"
+        );
     }
 
     #[test]

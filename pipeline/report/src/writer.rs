@@ -248,8 +248,16 @@ fn picture_table() -> TableSpec {
             text("picture", "Name of the picture within its stage."),
             text("caption", "What the picture shows."),
             text("file", "The file, relative to this package."),
-            ColumnSpec::integer("width_px", "px", "Pixels across."),
-            ColumnSpec::integer("height_px", "px", "Pixels down."),
+            ColumnSpec::integer(
+                "width_px",
+                "px",
+                "Pixels across; of a drawing true to size millimetres.",
+            ),
+            ColumnSpec::integer(
+                "height_px",
+                "px",
+                "Pixels down; of a drawing true to size millimetres.",
+            ),
         ],
     }
 }
