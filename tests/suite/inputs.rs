@@ -44,6 +44,30 @@ fn files_that_cannot_be_read_are_named_and_the_run_goes_on() {
 }
 
 #[test]
+fn a_list_that_says_another_resolution_than_the_file_is_warned_of() {
+    use image::codecs::jpeg::{JpegEncoder, PixelDensity};
+    let bench = Bench::new(1, STAGE);
+    let mut file = std::fs::File::create(bench.path("tagged.jpg")).unwrap();
+    let mut encoder = JpegEncoder::new_with_quality(&mut file, 95);
+    encoder.set_pixel_density(PixelDensity::dpi(300));
+    encoder
+        .encode_image(&image::GrayImage::new(60, 40))
+        .unwrap();
+    drop(file);
+    let warned = |dpi: u32| {
+        bench.write("sheets.csv", &format!("file,dpi\ntagged.jpg,{dpi}\n"));
+        let out = bench.restrike(&["check"]);
+        said(&out, 0)
+    };
+    let text = warned(600);
+    assert!(
+        text.contains("tagged.jpg: 600 dpi by the sheet list, 300 by the file"),
+        "{text}"
+    );
+    assert!(!warned(300).contains("by the sheet list"));
+}
+
+#[test]
 fn a_scan_over_the_memory_bound_is_not_measured_with_the_numbers() {
     let bench = Bench::new(1, STAGE);
     image::GrayImage::new(3000, 3000)

@@ -11,6 +11,7 @@ impl Plan {
             self.no_reference(),
             self.proofs_without_blocks(),
             self.sheet_turned(),
+            self.said_otherwise(),
         ]
         .into_iter()
         .flatten()
@@ -64,6 +65,30 @@ impl Plan {
                 0 => "a sheet is a proof".to_owned(),
                 n => format!("this and {n} more sheets are proofs"),
             }
+        ))
+    }
+
+    /// A resolution that list or config say goes before the file's own, as it should where a
+    /// program left a wrong one; and where the list is wrong all lengths are.
+    fn said_otherwise(&self) -> Option<String> {
+        /// Programs round.
+        const ROUNDED: f64 = 0.01;
+        let mut told = self.sheets.iter().filter_map(|p| {
+            let (said, source) = p.dpi.as_ref()?;
+            let own = p.header.as_ref().ok()?.resolution.as_ref()?;
+            let off = |a: f64, b: f64| (a / b - 1.0).abs() > ROUNDED;
+            let otherwise = off(said.x, own.dpi.x) || off(said.y, own.dpi.y);
+            otherwise.then_some((&p.line.impression.file, said, source, own))
+        });
+        let (file, said, source, own) = told.next()?;
+        let more = match told.count() {
+            0 => String::new(),
+            n => format!(" (and {n} more likewise)"),
+        };
+        Some(format!(
+            "{file}: {:.0} dpi by the {source}, {:.0} by the file itself ({}){more}: lengths are \
+             taken by the {source}; where that is wrong all of them are",
+            said.x, own.dpi.x, own.source
         ))
     }
 

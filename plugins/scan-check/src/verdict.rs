@@ -137,9 +137,15 @@ fn contradiction(f: &Findings<'_>) -> Option<String> {
     }
     let dpi = f.info.dpi;
     let source = &f.info.dpi_source;
+    // Where the list or the config said it, that is what is wrong.
+    let set = match source.as_str() {
+        "sheet list" => "correct `dpi` in the sheet list",
+        "config" => "correct `dpi` in the config",
+        _ => "set `dpi` in the sheet list",
+    };
     Some(match f.ratios {
         [Some(x), Some(y)] if (x / y - 1.0).abs() <= tolerance => format!(
-            "resolution contradicts the sheet's size: {:.0} dpi is stated ({source}), the sheet's stated size implies {:.0}: a wrong resolution (set `dpi` in the sheet list), a wrong sheet size in the config, or another sheet",
+            "resolution contradicts the sheet's size: {:.0} dpi is stated ({source}), the sheet's stated size implies {:.0}: a wrong resolution ({set}), a wrong sheet size in the config, or another sheet",
             dpi.x,
             dpi.x * (x + y) / 2.0
         ),
@@ -151,7 +157,7 @@ fn contradiction(f: &Findings<'_>) -> Option<String> {
             dpi.y * y
         ),
         [x, y] => format!(
-            "resolution contradicts the sheet's size: {:.0} dpi is stated ({source}), the one direction of the sheet that is seen implies {:.0} (set `dpi` in the sheet list)",
+            "resolution contradicts the sheet's size: {:.0} dpi is stated ({source}), the one direction of the sheet that is seen implies {:.0} ({set})",
             dpi.x,
             dpi.x * x.or(y).unwrap_or(1.0)
         ),
