@@ -4,7 +4,7 @@
 use std::collections::BTreeMap;
 
 use restrike_ops::gauge_study::repeatability;
-use restrike_stage::{Impression, Role, Summary, Table, Value};
+use restrike_stage::{Impression, Role, SHEET_STATUS, Summary, Table, Value};
 
 use crate::choose;
 use crate::settings::{AxisChoice, Settings};
@@ -69,6 +69,11 @@ pub(crate) struct Series {
 /// Largest value that is looked at: squares of larger ones are no numbers.
 const LARGEST: f64 = 1e120;
 
+/// Statuses of what is no sheet of the run, or counted already.
+const NO_SHEET: [&str; 4] = ["blank", "verso", "other design", "duplicate"];
+/// `basis` of places that are relative to the first good impression.
+const TO_REFERENCE: &str = "relative to reference";
+
 /// Where a sheet stands.
 struct Place {
     edition: usize,
@@ -83,6 +88,8 @@ struct Stack {
     editions: Vec<(String, Axis)>,
     sheets: Vec<usize>,
     years: usize,
+    /// The first good impression.
+    reference: Option<usize>,
 }
 
 impl Stack {
@@ -123,22 +130,53 @@ impl Stack {
                 year: i.year.map(f64::from),
             });
         }
+        let mut references = impressions.iter().filter(|i| i.role == Role::Reference);
         Self {
             places,
             editions,
             sheets,
             years: years.len(),
+            reference: references.next().map(|i| i.sheet),
         }
+    }
+
+    /// Leaves out what is no sheet of the run, whatever was measured of its scan before that was
+    /// told.
+    fn leave_out(&mut self, input: &Summary<'_>) {
+        let Some(table) = input.table(SHEET_STATUS) else {
+            return;
+        };
+        for row in 0..table.rows.len() {
+            let status = table.get(row, "status").as_str().unwrap_or_default();
+            let sheet = table.get(row, "sheet").as_i64();
+            let sheet = sheet.and_then(|s| usize::try_from(s).ok());
+            if NO_SHEET.contains(&status)
+                && let Some(place) = sheet.and_then(|s| self.places.get_mut(s))
+            {
+                *place = None;
+            }
+        }
+    }
+
+    /// Whether a row is of the impression that its block's places are relative to.
+    fn is_the_reference(&self, table: &Table, row: usize) -> bool {
+        let sheet = table.get(row, "sheet").as_i64();
+        let sheet = sheet.and_then(|s| usize::try_from(s).ok());
+        sheet.is_some()
+            && sheet == self.reference
+            && table.get(row, "basis").as_str() == Some(TO_REFERENCE)
     }
 }
 
 /// All series of the run, in a fixed order: tables and columns as they stand,
 /// then groups, then editions, the series by year last.
 pub(crate) fn gather(input: &Summary<'_>, settings: &Settings) -> Vec<Series> {
-    let stack = Stack::new(input.impressions);
+    let mut stack = Stack::new(input.impressions);
+    stack.leave_out(input);
     let mut all = Vec::new();
     for table in input.tables {
-        if table.column("sheet") != Some(0) || table.name.starts_with("drift_") {
+        let own = table.name.starts_with("drift_") || table.name == SHEET_STATUS;
+        if table.column("sheet") != Some(0) || own {
             continue;
         }
         of_table(table, &stack, settings, &mut all);
@@ -165,6 +203,10 @@ fn of_table(table: &Table, stack: &Stack, settings: &Settings, all: &mut Vec<Ser
     }
     let mut groups: BTreeMap<Vec<String>, Vec<usize>> = BTreeMap::new();
     for (r, row) in table.rows.iter().enumerate() {
+        // What a block is held against says nothing against itself.
+        if stack.is_the_reference(table, r) {
+            continue;
+        }
         let key = keys.iter().map(|k| text(row.get(*k))).collect();
         groups.entry(key).or_default().push(r);
     }

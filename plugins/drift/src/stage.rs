@@ -5,7 +5,8 @@ use std::collections::BTreeMap;
 use rayon::prelude::*;
 use restrike_ops::false_discovery::grouped;
 use restrike_stage::{
-    Given, Level, Manifest, Needs, Output, Phases, Project, Stage, StageError, Summary,
+    Given, Level, Manifest, Needs, Output, Phases, Project, SHEET_STATUS, Stage, StageError,
+    Summary,
 };
 
 use crate::assess::{self, Assessed};
@@ -61,7 +62,7 @@ impl Stage for Drift {
                 .into(),
             settings: Settings::schema(),
             needs: Needs {
-                optional_tables: vec!["*".into()],
+                optional_tables: vec!["*".into(), SHEET_STATUS.into()],
                 ..Needs::default()
             },
             gives: Given {

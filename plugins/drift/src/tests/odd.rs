@@ -1,7 +1,7 @@
 //! Odd runs: whatever the numbers, every series gets its row.
 
 use proptest::prelude::*;
-use restrike_stage::{Role, Value};
+use restrike_stage::{Role, SHEET_STATUS, Table, Value};
 use serde_json::json;
 
 use super::made::{drift, get, num, sheet, widths, words};
@@ -103,4 +103,49 @@ fn scans_of_one_sheet_tell_how_well_they_repeat() {
     // (0.0632667 + 0.0082667) / 4, by hand.
     assert!((num(row, "repeat_sigma") - 0.133_729).abs() < 1e-5);
     assert!((10.0..20.0).contains(&num(row, "repeat_pct")));
+}
+
+#[test]
+fn what_is_no_sheet_of_the_run_is_in_no_series() {
+    let status = |sheet: usize, status: &str| {
+        let text = ["ink", "deskew", status, "said"].map(Value::from);
+        [vec![Value::from(sheet)], text.to_vec()].concat()
+    };
+    let missing = Table {
+        name: SHEET_STATUS.into(),
+        columns: ["sheet", "table", "stage", "status", "reason"]
+            .map(str::to_owned)
+            .to_vec(),
+        rows: vec![status(3, "verso"), status(7, "failed")],
+    };
+    let values: Vec<f64> = (0..20).map(|i| f64::from(i * 7 % 5)).collect();
+    let stack: Vec<_> = (1..=20)
+        .map(|n| sheet(n, "reprint", None, i64::try_from(n).ok()))
+        .collect();
+    let kept = drift(&stack, &[widths(&values), missing], &json!(null));
+    let rows = kept.of("drift_series");
+    assert_eq!(rows.len(), 1);
+    assert_eq!((num(&rows[0], "n"), num(&rows[0], "without")), (19.0, 1.0));
+}
+
+#[test]
+fn the_reference_is_not_held_against_itself() {
+    let mut stack: Vec<_> = (1..=20)
+        .map(|n| sheet(n, "reprint", None, i64::try_from(n).ok()))
+        .collect();
+    stack[4].role = Role::Reference;
+    let mut table = widths(&(0..20).map(|i| f64::from(i * 7 % 5)).collect::<Vec<f64>>());
+    table.columns.push("basis".into());
+    let count = |basis: &str, table: &Table| {
+        let mut table = table.clone();
+        for row in &mut table.rows {
+            row.push(basis.into());
+        }
+        num(
+            &drift(&stack, &[table], &json!(null)).of("drift_series")[0],
+            "n",
+        )
+    };
+    assert_eq!(count("relative to reference", &table), 19.0);
+    assert_eq!(count("absolute", &table), 20.0);
 }
