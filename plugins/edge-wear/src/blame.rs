@@ -26,7 +26,7 @@ pub(crate) struct Blame {
     pub(crate) block: f64,
     pub(crate) inking: f64,
     pub(crate) scan: f64,
-    /// Of a gap that the record has: that it was cut so.
+    /// Of a gap that the record has, or a place that all sheets print pale: that it was cut so.
     pub(crate) cut: f64,
     /// Probability that it was healed, if it is the block.
     pub(crate) healed: f64,
@@ -116,7 +116,16 @@ pub(crate) fn blame(shown: &[Shown], turns: &[bool], seen: &[Seen]) -> Blame {
     let m = told.len();
     let x = told.iter().filter(|t| t.1).count();
     let found = found(seen);
-    let block = Block::weigh(&told, turns, found);
+    let surest: Vec<(Kind, f64)> = Kind::ALL
+        .into_iter()
+        .map(|k| {
+            let of = seen.iter().filter(|s| s.kind == k);
+            (k, of.map(|s| s.confidence).sum::<f64>())
+        })
+        .collect();
+    let most = surest.iter().max_by(|a, b| a.1.total_cmp(&b.1));
+    let most = most.map_or(Kind::Break, |s| s.0);
+    let block = Block::weigh(&told, turns, found, most.is_wood());
     // Each given that there is anything at all.
     let none = beta_ratio(0, m);
     let inking = beta_ratio(x, m) / (1.0 - none).max(1e-300);
@@ -132,9 +141,13 @@ pub(crate) fn blame(shown: &[Shown], turns: &[bool], seen: &[Seen]) -> Blame {
             .filter(|s| s.recorded)
             .map(|s| s.length)
             .collect();
-        let length = restrike_ops::stats::median(&recorded).unwrap_or(0.0);
+        let mut often = restrike_ops::stats::median(&recorded).unwrap_or(0.0) / AS_OFTEN_MM;
+        // A line that every sheet prints pale at one place may be cut as thin there.
+        if most == Kind::Pale && x == m {
+            often = often.max(1.0);
+        }
         let stays = libm::pow(found, x as f64) * libm::pow(INKED_OVER, (m - x) as f64);
-        FROM_START * length / AS_OFTEN_MM * stays
+        FROM_START * often * stays
     };
     // Half of the places are the block's, before anything is seen.
     let mut weight = [
@@ -143,13 +156,6 @@ pub(crate) fn blame(shown: &[Shown], turns: &[bool], seen: &[Seen]) -> Blame {
         0.25 * scan,
         0.5 * cut,
     ];
-    let surest: Vec<(Kind, f64)> = Kind::ALL
-        .into_iter()
-        .map(|k| {
-            let of = seen.iter().filter(|s| s.kind == k);
-            (k, of.map(|s| s.confidence).sum::<f64>())
-        })
-        .collect();
     let total: f64 = surest.iter().map(|s| s.1).sum();
     for (n, w) in weight.iter_mut().enumerate() {
         let look: f64 = surest
@@ -219,8 +225,9 @@ struct Block {
 
 impl Block {
     /// Sums over all sheets the damage may begin at and be healed at.
+    /// Only wood is healed: ink that comes back is not.
     #[allow(clippy::cast_precision_loss)]
-    fn weigh(told: &[(usize, bool)], turns: &[bool], found: f64) -> Self {
+    fn weigh(told: &[(usize, bool)], turns: &[bool], found: f64, wood: bool) -> Self {
         let m = told.len();
         // Logarithms of what is seen, by whether the damage is there, summed from the start.
         let mut there = vec![0.0; m + 1];
@@ -239,6 +246,9 @@ impl Block {
         };
         // Between two sheets that tell, an edition may have ended.
         let heals = |h: usize| {
+            if !wood {
+                return 0.0;
+            }
             let (from, to) = (told[h - 1].0, told[h].0);
             if turns[from + 1..=to].contains(&true) {
                 HEALED_BETWEEN
@@ -403,6 +413,20 @@ mod tests {
         };
         assert_eq!(of(0.6), "inking");
         assert_eq!(of(1.0), "scan");
+    }
+
+    #[test]
+    fn what_only_prints_pale_is_not_healed() {
+        for kind in [Kind::Pale, Kind::Speck] {
+            let b = told("xxx|...|..|.....", kind);
+            assert!(b.block < 0.05 && b.healed == 0.0, "{b:?}");
+        }
+        // Cut as thin, or worn before the first impression: no sheet tells.
+        let b = told("xxx|xxx|xx|xxxxx", Kind::Pale);
+        assert!(
+            b.name() == "undecided" && (b.block - b.cut).abs() < 1e-3,
+            "{b:?}"
+        );
     }
 
     #[test]

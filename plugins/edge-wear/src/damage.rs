@@ -249,9 +249,7 @@ fn site(place: Point, seen: Vec<Seen>, hidden: &[Stretches], turns: &[bool]) -> 
         })
         .collect();
     let mut blame = blame::blame(&shown, turns, &seen);
-    // Ink that comes back is not wood that was mended.
-    let wood = matches!(kind, Kind::Break | Kind::Nick | Kind::Hole | Kind::FillIn);
-    if blame.block <= 0.5 || !wood {
+    if blame.block <= 0.5 || !kind.is_wood() {
         blame.healed_at = None;
         blame.healed = 0.0;
     }

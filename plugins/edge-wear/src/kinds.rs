@@ -30,6 +30,11 @@ impl Kind {
         Self::Speck,
     ];
 
+    /// Whether it is of the wood's shape, and so may be mended.
+    pub(crate) fn is_wood(self) -> bool {
+        matches!(self, Self::Break | Self::Nick | Self::Hole | Self::FillIn)
+    }
+
     /// Its name in tables.
     pub(crate) fn name(self) -> &'static str {
         match self {

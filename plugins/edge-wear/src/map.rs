@@ -119,13 +119,13 @@ pub(crate) fn drawing(
     }
     let height = list(run, mend, size, &mut marks);
     let caption = format!(
-        "Repair map of block {block}, true to size, the block face up: the print's mirror image, what prints right lies left. {} places, numbered as in repair_map, what the print misses most first; lengths in mm with standard errors. Places and lengths are the paper's, which stretches: measure on the block from the nearest line. A break that the key's proof already had is among them only where both its ends are plain: elsewhere the record has no line there, and it was not searched.{} Dashed: the sheet. Print without scaling and check the scale bar.",
+        "Repair map of block {block}, true to size, the block face up: the print's mirror image, what prints right lies left. {} places, numbered as in repair_map, first what the print misses most, times how sure that is; lengths in mm with standard errors. Places and lengths are the paper's, which stretches: measure on the block from the nearest line. A break that the key's proof already had is among them only where both its ends are plain: elsewhere the record has no line there, and it was not searched.{} Dashed: the sheet. Print without scaling and check the scale bar.",
         mend.len(),
         match left_out {
             0 => String::new(),
-            1 => " One more place is held to be damage and is not drawn: not_on_map in damage_sites says why.".to_owned(),
+            1 => " One more place is held to be damage, or cut so, and is not drawn: not_on_map in damage_sites says why.".to_owned(),
             n => format!(
-                " {n} more places are held to be damage and are not drawn: not_on_map in damage_sites says why of each."
+                " {n} more places are held to be damage, or cut so, and are not drawn: not_on_map in damage_sites says why of each."
             ),
         }
     );

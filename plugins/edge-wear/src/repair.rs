@@ -1,7 +1,7 @@
 //! Tables of the damage over the run: what to mend on the block first.
 
 use restrike_ops::atlas::Atlas;
-use restrike_stage::{ColumnSpec as C, Output, Project, Row, Scope, StageError, TableSpec};
+use restrike_stage::{ColumnSpec as C, Level, Output, Project, Row, Scope, StageError, TableSpec};
 
 use crate::blame::Shown;
 use crate::damage::{Run, Site};
@@ -55,7 +55,7 @@ pub(crate) fn specs() -> Vec<TableSpec> {
             "p_cut",
             "",
             3,
-            "Of a gap that the record has too: probability that it was cut so, for no sheet shows it whole.",
+            "Of a gap that the record has too, or a place that all sheets print pale: probability that it was cut so, for no sheet shows it whole.",
         ),
         C::integer("line", "", "Number of the line in the record's key-lines."),
         C::number("arc_mm", "mm", 2, "Its middle along the line."),
@@ -298,9 +298,31 @@ pub(crate) fn put(
     }
     if !run.order.is_empty() {
         let sites: Vec<&Site> = mend.iter().map(|m| m.1).collect();
+        out.note(Level::Info, &summed_up(run, block, &sites));
         out.picture(&map::drawing(run, &sites, left_out, block, atlas, project))?;
     }
     Ok(())
+}
+
+/// What the tables come to, in a sentence.
+fn summed_up(run: &Run<'_>, block: &str, mend: &[&Site]) -> String {
+    let held = run.sites.iter().filter(|s| s.blame.block > 0.5).count();
+    let first = mend.first().map_or(String::new(), |s| {
+        let at = on_block(s.place);
+        format!(
+            ", first a {} of {:.2} mm at u {:.1}, v {:.1} mm ({:.0} %)",
+            s.kind.name(),
+            s.length,
+            at.x,
+            at.y,
+            100.0 * s.blame.block
+        )
+    });
+    format!(
+        "block {block}: of {} places that lack ink or have too much, {held} are held to be damage to the block (damage_sites); {} are to be mended (repair_map){first}",
+        run.sites.len(),
+        mend.len()
+    )
 }
 
 /// Why a place is not on the map; none if it is.
