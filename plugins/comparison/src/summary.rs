@@ -1,5 +1,7 @@
 //! The run tables: pairs of editions, their differences, inks and papers.
 
+use std::collections::BTreeMap;
+
 use restrike_ops::ciede2000::ciede2000;
 use restrike_ops::cielab::{LabOfRgb, White};
 use restrike_stage::{Level as Grave, Output, Row, StageError};
@@ -7,6 +9,7 @@ use restrike_stage::{Level as Grave, Output, Row, StageError};
 use crate::differ::{Compared, compare};
 use crate::edition::{self, About, Edition, Ink, unlocated};
 use crate::ground::Ground;
+use crate::kinds::Kind;
 use crate::pictures;
 use crate::recut;
 use crate::scatter::most;
@@ -82,7 +85,8 @@ pub(crate) fn put(
             Ok(c) => {
                 out.row(PAIRS, pair_row(ground, row, &first, &second, &c))?;
                 differences(stage, ground, &first, &second, &c, out)?;
-                blocks(stage, ground, &first, &second, &c, out)?;
+                let verdicts = blocks(stage, ground, &first, &second, &c, out)?;
+                out.note(Grave::Info, &summed_up(&first, &second, &c, &verdicts));
                 if stage.settings.pictures && n < pictures::PAIRS {
                     pictures::draw(ground, n, &first, &second, &c.found, out)?;
                 }
@@ -174,8 +178,17 @@ fn differences(
             few.join(" and ")
         )
     };
+    let unlocated = unlocated(a, b);
     for (k, f) in c.found.iter().enumerate() {
         let block = f.block.map_or("", |b| ground.blocks[b].name.as_str());
+        let at_edge = matches!(f.kind, Kind::AreaLost | Kind::AreaGained | Kind::EdgeMoved);
+        let adrift = f.block.is_some_and(|b| unlocated[b] && b != ground.key);
+        let register = (at_edge && adrift).then(|| {
+            format!("block {block} is not located closely: this may be where it was laid")
+        });
+        let notes = [note.clone(), register.unwrap_or_default()];
+        let notes: Vec<String> = notes.into_iter().filter(|n| !n.is_empty()).collect();
+        let note = notes.join("; ");
         let row = tables::difference_row(
             [&a.about.name, &b.about.name],
             k + 1,
@@ -197,7 +210,8 @@ fn blocks(
     b: &Edition,
     c: &Compared,
     out: &mut dyn Output,
-) -> Result<(), StageError> {
+) -> Result<Vec<(String, &'static str)>, StageError> {
+    let mut verdicts = Vec::new();
     for (n, block) in ground.blocks.iter().enumerate() {
         let (one, two) = (&a.levels[0], &b.levels[0]);
         let course = recut::course(ground, one, two, &c.tests[0].error, n);
@@ -210,6 +224,7 @@ fn blocks(
                 .flatten()
         });
         let v = verdict::judge(course.as_ref(), (n, block.key), &c.found, located, placing);
+        verdicts.push((block.name.clone(), v.word));
         let row = || {
             Row::new()
                 .set("first", a.about.name.as_str())
@@ -245,7 +260,44 @@ fn blocks(
             )?;
         }
     }
-    Ok(())
+    Ok(verdicts)
+}
+
+/// What the tables of a pair come to, in a sentence.
+fn summed_up(
+    a: &Edition,
+    b: &Edition,
+    c: &Compared,
+    verdicts: &[(String, &'static str)],
+) -> String {
+    let mut kinds: BTreeMap<Kind, usize> = BTreeMap::new();
+    for f in &c.found {
+        *kinds.entry(f.kind).or_default() += 1;
+    }
+    let kinds: Vec<String> = kinds
+        .iter()
+        .map(|(k, n)| format!("{n} {}", k.words()))
+        .collect();
+    let of = |word: &str| -> Vec<&str> {
+        let named = verdicts.iter().filter(|v| v.1 == word);
+        named.map(|v| v.0.as_str()).collect()
+    };
+    let told: Vec<String> = ["re-cut", "worn", "undecided"]
+        .into_iter()
+        .filter(|w| !of(w).is_empty())
+        .map(|w| format!("{w}: {}", of(w).join(", ")))
+        .collect();
+    let listed = if kinds.is_empty() {
+        "no difference beyond the scatter".to_owned()
+    } else {
+        format!("{} differences ({})", c.found.len(), kinds.join(", "))
+    };
+    format!(
+        "{} to {}: {listed}; blocks {}",
+        a.about.name,
+        b.about.name,
+        told.join("; ")
+    )
 }
 
 /// Inks and papers of a pair.

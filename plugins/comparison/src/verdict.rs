@@ -164,11 +164,16 @@ pub(crate) fn judge(
         };
         ("worn", remark)
     } else {
+        let seen = if course.deviation_mm < course.least_mm {
+            "no fine-scale deviation is seen".to_owned()
+        } else {
+            format!("the fine-scale deviation is {:.4} mm", course.deviation_mm)
+        };
         (
             "undecided",
             format!(
-                "the fine-scale deviation of {:.4} mm is not clearly what wear leaves or what a new cut brings, with what these scans can see",
-                course.deviation_mm
+                "{seen}; these scans tell of {:.4} mm and more in a place, which is too little to part what wear leaves from what a new cut brings",
+                course.least_mm
             ),
         )
     };
