@@ -255,9 +255,12 @@ pub(crate) fn worn_apart<'a>(
             let se = libm::hypot(a.retreat.1, b.retreat.1);
             if differ > APART_MM.max(APART_SE * se) {
                 whole.vague = true;
+                let [one, two] = [a.retreat.0, b.retreat.0].map(|r| {
+                    let way = if r < 0.0 { "forward" } else { "back" };
+                    format!("{way} by {:.3} mm", r.abs())
+                });
                 whole.reason = Some(format!(
-                    "its edges stand back by {:.3} mm on {name} and by {:.3} mm on {other}: take the rows of these images",
-                    a.retreat.0, b.retreat.0
+                    "its edges stand {one} on {name} and {two} on {other}, so that the whole sheet has none that fits both: take the rows of these images"
                 ));
             }
         }
@@ -432,7 +435,7 @@ pub(crate) mod tests {
         assert!(!whole.given());
         let why = apart.reason.unwrap();
         assert!(
-            why.contains("0.050 mm on left and by 0.090 mm on right"),
+            why.contains("back by 0.050 mm on left and back by 0.090 mm on right"),
             "{why}"
         );
     }

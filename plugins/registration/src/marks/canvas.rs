@@ -117,8 +117,8 @@ impl Drawing<'_> {
             let r = image.rect();
             let foot = Point::new((r.min.x + r.max.x) / 2.0, r.min.y);
             marks.push(Mark::Text {
-                at: canvas.place(foot) - Point::new(30.0, 16.0),
-                text: image.name.clone(),
+                at: canvas.place(foot) - Point::new(50.0, 16.0),
+                text: format!("image {}", image.name),
                 tone: Tone::Guide,
             });
         }
@@ -277,10 +277,16 @@ fn list(canvas: &Canvas, drawing: &Drawing<'_>) -> Vec<Mark> {
     let corner = Point::new(canvas.sheet.min.x, canvas.sheet.max.y);
     let start = canvas.place(mirrored(corner)) + Point::new(0.055, 0.2) * WIDTH_PX;
     let told = LETTERS.iter().zip(&drawing.told);
+    let told = told.map(|(letter, t)| (format!("{letter}   {}", t.words), t.tone));
+    let rows = (0..).map(|row: u32| match row {
+        0 => 0.0,
+        1..4 => 0.5 + f64::from(row),
+        _ => 1.0 + f64::from(row),
+    });
     std::iter::once((drawing.title.clone(), Tone::Guide))
-        .chain(told.map(|(letter, t)| (format!("{letter}   {}", t.words), t.tone)))
+        .chain(told)
         .chain(drawing.warnings.iter().map(|w| (w.clone(), Tone::Notice)))
-        .zip([0.0, 1.5, 2.5, 3.5, 5.0, 6.0])
+        .zip(rows)
         .map(|((text, tone), row)| Mark::Text {
             at: start + Point::new(0.0, 28.0 * row),
             text,

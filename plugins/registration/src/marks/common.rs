@@ -101,37 +101,69 @@ pub(crate) fn common(
     if told.len() < LEAST_BLOCKS {
         return None;
     }
-    // The cuts that are called for with the key's faces moved by so much.
-    let left = |by: [f64; 3]| -> Vec<String> {
-        let still = told.iter().flat_map(|(block, e)| {
-            let (moved, e) = less(block, e, bench.faces, by);
-            let (advice, _) = decide(&moved, bench.faces, &e, bench.tolerance, bench.options);
-            let acts = bench.faces.iter().zip(advice).filter(|(_, a)| a.acts());
-            let said = acts.map(|(f, a)| format!("{}: {}", block.block, told_as(f, a.by)));
-            said.collect::<Vec<String>>()
-        });
-        still.collect()
-    };
-    let now = left([0.0; 3]).len();
-    let all = |by: [f64; 3], left: &[String]| {
-        let at_key = by.iter().filter(|v| **v != 0.0).count();
-        at_key + left.len()
-    };
-    let best = shared(&told)
-        .into_iter()
-        .map(|by| (by, left(by)))
-        .min_by_key(|(by, left)| all(*by, left));
+    let way = |by: [f64; 3]| Way::of(bench, &told, by);
+    let now = way([0.0; 3]);
+    let best = shared(&told).into_iter().map(way).min_by_key(Way::all);
     // A cut at the key moves the print on the sheet as well: it has to be worth it.
-    let (by, left) = best.filter(|(by, left)| all(*by, left) < now)?;
+    let best = best.filter(|w| w.all() < now.cuts.len())?;
     let half = interval(&told);
-    let words = words(bench.faces, (by, half), &names(&told, blocks), now, &left);
-    Some(Common {
-        by,
+    let left = best.left(bench.faces, &now);
+    let words = words(
+        bench.faces,
+        (&best, &now),
         half,
-        now,
+        &names(&told, blocks, best.by),
+        &left,
+    );
+    Some(Common {
+        by: best.by,
+        half,
+        now: now.cuts.len(),
         left,
         words,
     })
+}
+
+/// One way to bring the blocks in.
+struct Way {
+    /// By how much the key's faces are taken to be off, mm.
+    by: [f64; 3],
+    /// What is then called for at the blocks: block, face, mm.
+    cuts: Vec<(String, usize, f64)>,
+    /// What is then left at the worst place of any block, mm.
+    worst: f64,
+}
+
+impl Way {
+    fn of(bench: &Bench<'_>, told: &[(&BlockFit, &[Evidence; JUDGED])], by: [f64; 3]) -> Self {
+        let (mut cuts, mut worst) = (Vec::new(), 0.0_f64);
+        for (block, e) in told {
+            let (block, e) = less(block, e, bench.faces, by);
+            let (advice, moved) = decide(&block, bench.faces, &e, bench.tolerance, bench.options);
+            let acts = advice.iter().enumerate().filter(|(_, a)| a.acts());
+            cuts.extend(acts.map(|(f, a)| (block.block.clone(), f, a.by)));
+            worst = worst.max(block.worst(&moved));
+        }
+        Self { by, cuts, worst }
+    }
+
+    /// Cuts and pads in all, the key's among them.
+    fn all(&self) -> usize {
+        self.by.iter().filter(|v| **v != 0.0).count() + self.cuts.len()
+    }
+
+    /// What is still called for, beside what was before, in words.
+    fn left(&self, faces: &[Face; 3], before: &Self) -> Vec<String> {
+        let said = self.cuts.iter().map(|(block, f, by)| {
+            let same = before.cuts.iter().find(|c| c.0 == *block && c.1 == *f);
+            let instead = same.map_or(String::new(), |c| {
+                let turned = if c.2 * by < 0.0 { " the other way" } else { "" };
+                format!(" (instead of {}{turned})", mm(c.2))
+            });
+            format!("{block}: {}{instead}", told_as(&faces[*f], *by))
+        });
+        said.collect()
+    }
 }
 
 /// By how much the blocks are off alike at each face: the median, where it is
@@ -187,15 +219,23 @@ fn interval(told: &[(&BlockFit, &[Evidence; JUDGED])]) -> [f64; 3] {
     })
 }
 
-/// The blocks that can be judged, and those that cannot.
+/// The blocks that are off alike, those that are not, and those that cannot be judged.
 fn names<'a>(
     told: &[(&'a BlockFit, &[Evidence; JUDGED])],
     blocks: &'a [BlockFit],
-) -> [Vec<&'a str>; 2] {
-    let can: Vec<&str> = told.iter().map(|t| t.0.block.as_str()).collect();
+    by: [f64; 3],
+) -> [Vec<&'a str>; 3] {
+    let is_alike = |e: &[Evidence; JUDGED]| {
+        let mut moved = (0..3).filter(|f| by[*f] != 0.0);
+        moved.all(|f| (e[f].correction - by[f]).abs() <= e[f].half)
+    };
+    let (alike, otherwise): (Vec<_>, Vec<_>) = told.iter().partition(|t| is_alike(t.1));
+    let of = |blocks: Vec<&(&'a BlockFit, &[Evidence; JUDGED])>| -> Vec<&'a str> {
+        blocks.into_iter().map(|t| t.0.block.as_str()).collect()
+    };
     let all = blocks.iter().map(|b| b.block.as_str());
-    let cannot = all.filter(|b| !can.contains(b)).collect();
-    [can, cannot]
+    let cannot = all.filter(|b| !told.iter().any(|t| t.0.block == *b));
+    [of(alike), of(otherwise), cannot.collect()]
 }
 
 /// What to do at a face: over 0 it is padded.
@@ -209,11 +249,12 @@ fn told_as(face: &Face, by: f64) -> String {
 
 fn words(
     faces: &[Face; 3],
-    (by, half): ([f64; 3], [f64; 3]),
-    [can, cannot]: &[Vec<&str>; 2],
-    now: usize,
+    (by_key, by_blocks): (&Way, &Way),
+    half: [f64; 3],
+    [alike, otherwise, cannot]: &[Vec<&str>; 3],
     left: &[String],
 ) -> String {
+    let by = by_key.by;
     let at_key: Vec<String> = [0, 1, 2]
         .into_iter()
         .filter(|f| by[*f] != 0.0)
@@ -230,9 +271,14 @@ fn words(
         "no block then needs another".to_owned()
     } else {
         format!(
-            "of the table's only this would be left, by so much: {}",
+            "then only this is still called for at the blocks: {}",
             left.join("; ")
         )
+    };
+    let not_so = if otherwise.is_empty() {
+        String::new()
+    } else {
+        format!(" ({} not so)", otherwise.join(", "))
     };
     let others = if cannot.is_empty() {
         String::new()
@@ -248,8 +294,11 @@ fn words(
         ""
     };
     format!(
-        "the blocks {} are off alike, as if the key's own marks were. Either the {now} cuts and pads that the table advises at them, or on the key's block {}; {rest}. Never both ways.{others}{gently} All of the print then lies that much otherwise on the sheet; proof again before anything else is cut",
-        can.join(", "),
+        "the blocks {} are off alike{not_so}, as if the key's own marks were. Either the {} cuts and pads that the table advises at them, or on the key's block {}; {rest}. Never both ways. At the worst place of these blocks the first leaves {}, the second {}; each cut brings its own error besides.{others}{gently} All of the print then lies that much otherwise on the sheet; proof again before anything else is cut",
+        alike.join(", "),
+        by_blocks.cuts.len(),
         at_key.join(", "),
+        mm(by_blocks.worst),
+        mm(by_key.worst),
     )
 }

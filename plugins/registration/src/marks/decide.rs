@@ -86,6 +86,12 @@ impl Advice {
         self.because == Because::NoZero
     }
 
+    /// The 95 % interval of how much is to be cut or padded, mm.
+    pub(crate) fn sizes(&self, evidence: &[Evidence; JUDGED]) -> (f64, f64) {
+        let (size, half) = (self.by.abs(), evidence[self.on].half);
+        ((size - half).max(0.0), size + half)
+    }
+
     /// Whether the face is to be moved.
     pub(crate) fn acts(&self) -> bool {
         matches!(self.action, Action::CutBack | Action::Pad)

@@ -104,7 +104,9 @@ pub(crate) fn key_drawing(
         title: "The key, face up: instead of the cuts at the others".to_owned(),
         told,
         images: project.images.iter().map(|i| i.name.as_str()).collect(),
-        warnings: vec!["Here or at the others, never both: see the remarks".to_owned()],
+        warnings: std::iter::once("Here or at the others, never both: see the remarks".to_owned())
+            .chain(common.left.iter().map(|l| format!("Still: {l}")))
+            .collect(),
         factor,
     }
     .draw(project, faces)
@@ -120,19 +122,17 @@ fn tone_of(advice: &Advice) -> Tone {
 
 /// What is said of a face of a block.
 fn told(face: &Face, a: &Advice, evidence: &[Evidence; JUDGED]) -> Told {
-    let half = evidence[a.on].half;
+    let (low, high) = a.sizes(evidence);
     let size = match a.action {
         // Less rather than more: the interval stands beside it.
         Action::CutBack | Action::Pad => format!(
-            " {}{} ({:.2} to {:.2})",
+            " {}{} ({low:.2} to {high:.2})",
             mm(a.by),
             if a.because == Because::AsOne {
                 ", the block as a whole"
             } else {
                 ""
-            },
-            (a.by.abs() - half).max(0.0),
-            a.by.abs() + half
+            }
         ),
         // No more than that: it may be off all the same.
         Action::LeaveIt if a.because == Because::Chance => " (not told from chance)".to_owned(),

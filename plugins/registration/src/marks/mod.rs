@@ -164,10 +164,11 @@ fn advise(
         for i in 0..3 {
             let (e, a) = (&evidence[i], &advice[i]);
             let words = words::advice(i, a, &grounds);
-            let row = correction_row(block, &faces[i], e, a, words);
+            let row = correction_row(block, &faces[i], (e, &evidence), a, words);
             out.row(tables::CORRECTIONS, row)?;
         }
-        let by_key = in_common.as_ref();
+        // Against a reference nothing tells what the key's move does to the block.
+        let by_key = in_common.as_ref().filter(|_| block.basis.decides(options));
         let by_key = by_key.map(|c| c.moved(block, &evidence, &bench));
         for part in &block.parts {
             let moves = (&moved, by_key.as_ref());
@@ -251,7 +252,13 @@ fn tolerance(project: &Project, out: &mut dyn Output) -> f64 {
     }
 }
 
-fn correction_row(block: &BlockFit, face: &Face, e: &Evidence, a: &Advice, words: String) -> Row {
+fn correction_row(
+    block: &BlockFit,
+    face: &Face,
+    (e, all): (&Evidence, &[Evidence; JUDGED]),
+    a: &Advice,
+    words: String,
+) -> Row {
     // A number to an impression that may itself be out would be cut by.
     let aimed = |v: f64| (!a.without_zero()).then_some(v);
     let by = if a.acts() { a.by } else { e.correction };
@@ -262,6 +269,7 @@ fn correction_row(block: &BlockFit, face: &Face, e: &Evidence, a: &Advice, words
         _ => None,
     };
     let scatter = e.scatter_interval;
+    let sizes = a.acts().then(|| a.sizes(all));
     Row::new()
         .set("block", block.block.as_str())
         .set("face", face.name())
@@ -269,6 +277,8 @@ fn correction_row(block: &BlockFit, face: &Face, e: &Evidence, a: &Advice, words
         .set("sheets", e.sheets)
         .set("action", a.action.name())
         .set("by_mm", a.acts().then(|| a.by.abs()))
+        .set("by_low_mm", sizes.map(|s| s.0))
+        .set("by_high_mm", sizes.map(|s| s.1))
         .set("correction_mm", aimed(e.correction))
         .set("correction_se_mm", aimed(e.se).filter(|_| e.dof > 0.0))
         .set("correction_low_mm", aimed(e.correction - e.half))

@@ -48,6 +48,11 @@ fn corrections() -> TableSpec {
             "How much to cut back or pad; empty where nothing is to be done. Where a face by itself is not told and the block as a whole is, that of the whole.",
         ),
         mm(
+            "by_low_mm",
+            "Lower end of its 95 % interval, which holds for the three faces together.",
+        ),
+        mm("by_high_mm", "Upper end of that interval."),
+        mm(
             "correction_mm",
             "How far the face would have to move: over 0 towards the sheet (pad), under 0 away from it (cut back).",
         ),
@@ -168,7 +173,7 @@ fn residuals() -> TableSpec {
         mm("as_advised_se_mm", "Its standard error, without the cuts' own."),
         mm(
             "by_key_mm",
-            "The same when, instead, the key's own marks are corrected (key_marks) and what is then still called for at the block; empty where nothing is to be done at the key.",
+            "The same when, instead, the key's own marks are corrected (key_marks) and what is then still called for at the block; empty where nothing is to be done at the key, and of blocks of which these sheets do not tell.",
         ),
         mm("by_key_se_mm", "Its standard error, without the cuts' own."),
         mm(
@@ -195,7 +200,7 @@ fn residuals() -> TableSpec {
     ]);
     TableSpec {
         name: RESIDUALS.to_owned(),
-        title: "What the marks cannot mend".to_owned(),
+        title: "What the blocks are off by: as the marks are, as advised, at best".to_owned(),
         scope: Scope::Run,
         internal: false,
         columns,
