@@ -483,7 +483,7 @@ impl Stage for Deskew {
                 sheet: second,
                 status: "duplicate".to_owned(),
                 reason: format!(
-                    "the same impression as {} (sheet {first}): their fine texture correlates by {:.2} (different impressions: under {:.2})",
+                    "the same impression as {} (line {first} of the sheet list): their fine texture correlates by {:.2} (different impressions: under {:.2})",
                     file(first),
                     pair.correlation,
                     self.settings.duplicate_correlation
