@@ -51,7 +51,7 @@ pub(crate) fn specs() -> Vec<TableSpec> {
                     "strength",
                     "",
                     4,
-                    "Mean strength of its ink where it covers the paper whole; 1 is the record's solid.",
+                    "Mean strength of its ink over all it prints, of a gradation its fade too (`most` of `gradation` is its full strength); at edges that of what covers the paper whole. 1 is the record's solid.",
                 ),
                 number(
                     "strength_se",
