@@ -57,7 +57,8 @@ fn a_list_that_says_another_resolution_than_the_file_is_warned_of() {
     let warned = |dpi: u32| {
         bench.write("sheets.csv", &format!("file,dpi\ntagged.jpg,{dpi}\n"));
         let out = bench.restrike(&["check"]);
-        said(&out, 0)
+        said(&out, 0);
+        String::from_utf8(out.stdout).unwrap()
     };
     let text = warned(600);
     assert!(
