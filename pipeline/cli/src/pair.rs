@@ -12,6 +12,7 @@ use restrike_ops::difference_map::{
 };
 use restrike_ops::image_match::{ImageMatch, NoMatch, match_scans};
 use restrike_ops::laid_over::{LaidOver, lay_over};
+use restrike_ops::regions::Region;
 use restrike_ops::same_impression::{Relation, Texture, one_frame, relation, texture};
 use restrike_report::datapackage::Package;
 use restrike_report::picture::{self, Base, Options};
@@ -312,7 +313,8 @@ fn draw(
             "difference",
             format!(
                 "How much {b} differs from {a}, CIEDE2000; bed and rims of the sheets are left out. \
-                 Circles: the {} strongest regions (size times area), numbered as in the table.",
+                 Circles: the {} strongest regions (size times area), numbered as in the table, \
+                 of a long sliver about its middle.",
                 f.list.len().min(MARKED)
             ),
             Base::Map {
@@ -388,6 +390,24 @@ fn frame(laid: &LaidOver) -> Frame {
     }
 }
 
+/// A circle about a region; of a long sliver, as along an edge, about its middle, for one about
+/// all of it would hide what lies inside.
+#[allow(clippy::cast_precision_loss)]
+fn ring(region: &Region) -> (Point, f64) {
+    let (x, y) = region.centre();
+    let [l, t, r, b] = region.bounds();
+    let half = 0.5 * Point::new(r as f64, b as f64).distance(Point::new(l as f64, t as f64));
+    let compact = 2.0 * (region.pixels.len() as f64).sqrt();
+    let centre = Point::new(x, y);
+    if half <= compact {
+        return (centre, half + 4.0);
+    }
+    let places = region.pixels.iter();
+    let places = places.map(|(x, y)| Point::new(*x as f64 + 0.5, *y as f64 + 0.5));
+    let nearest = places.min_by(|a, b| a.distance(centre).total_cmp(&b.distance(centre)));
+    (nearest.unwrap_or(centre), compact + 4.0)
+}
+
 /// What a region's circle looks like.
 fn tone(change: Change) -> Tone {
     match change {
@@ -402,10 +422,8 @@ fn marks(f: &Found) -> Vec<Mark> {
     let shift = frame(&f.laid).to_base.apply(Point::new(0.0, 0.0));
     let shown = &f.list[..f.list.len().min(MARKED)];
     let circles = shown.iter().zip(1..).map(|(d, number): (_, usize)| {
-        let (x, y) = d.region.centre();
-        let [l, t, r, b] = d.region.bounds();
-        let across = Point::new(r as f64, b as f64).distance(Point::new(l as f64, t as f64));
-        let (at, radius) = (Point::new(x, y) - shift, 0.5 * across + 4.0);
+        let (at, radius) = ring(&d.region);
+        let at = at - shift;
         let tone = tone(d.change);
         [
             Mark::Circle { at, radius, tone },
