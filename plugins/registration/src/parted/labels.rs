@@ -38,6 +38,12 @@ const SIMPLE: f64 = 2.0;
 const DIFFERS: f64 = 1.6;
 /// Beyond this a cost tells no more.
 const CAP: f64 = 60.0;
+/// Paper absorbs up to this much more than it does elsewhere where it is toned or stained, and
+/// that is so much less likely than plain paper.
+const STAINED: f64 = 0.7;
+const STAIN: f64 = 30.0;
+/// What was said of an ink counts as much as so many places.
+const SAID: f64 = 300.0;
 /// Least strength of a gradation's ink.
 const FAINT: f64 = 0.2;
 
@@ -56,8 +62,16 @@ fn dot(a: [f64; 3], b: [f64; 3]) -> f64 {
 }
 
 impl Candidate {
-    /// Cost of a place that absorbs `a`, and the gradation's strength there.
+    /// Cost of a place that absorbs `a`, whatever the gradation's strength there.
     fn cost(&self, a: [f64; 3]) -> f64 {
+        let cost = self.plain_cost(a);
+        if self.set == 0 && a.iter().all(|v| *v < STAINED) {
+            return cost.min(STAIN);
+        }
+        cost
+    }
+
+    fn plain_cost(&self, a: [f64; 3]) -> f64 {
         let mut model = self.even;
         if let Some(f) = self.fading {
             let rest = [0, 1, 2].map(|c| a[c] - self.even[c]);
@@ -187,7 +201,6 @@ impl Inks {
         let n = self.absorption.len();
         let mut normal = DMatrix::<f64>::zeros(n, n);
         let mut right = DMatrix::<f64>::zeros(n, 3);
-        let mut count = vec![0.0_f64; n];
         for ((a, set), s) in absorbed.iter().zip(labels).zip(sure) {
             if !s || *set == 0 || *set == u32::MAX {
                 continue;
@@ -200,7 +213,6 @@ impl Inks {
             #[allow(clippy::cast_precision_loss)]
             let weight = 1.0 / members.len() as f64;
             for i in &members {
-                count[*i] += weight;
                 for j in &members {
                     normal[(*i, *j)] += weight;
                 }
@@ -211,10 +223,9 @@ impl Inks {
         }
         let mut out = self.clone();
         for b in 0..n {
-            // What is said counts as much as a few hundred places.
-            normal[(b, b)] += 300.0;
+            normal[(b, b)] += SAID;
             for c in 0..3 {
-                right[(b, c)] += 300.0 * self.absorption[b][c];
+                right[(b, c)] += SAID * self.absorption[b][c];
             }
         }
         if let Some(cholesky) = normal.cholesky() {
@@ -338,4 +349,34 @@ pub(crate) fn nearest(seeds: &[bool], open: &[bool], w: usize) -> Vec<usize> {
         front = next;
     }
     from
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const RED: [f64; 3] = [0.5, 1.9, 2.2];
+
+    fn inks() -> Inks {
+        Inks {
+            absorption: vec![[3.0, 3.2, 3.2], RED],
+            key: 0,
+            fade: vec![false; 2],
+        }
+    }
+
+    fn share(s: f64) -> [f32; 3] {
+        RED.map(|v| (v * s) as f32)
+    }
+
+    #[test]
+    fn stains_are_paper_and_pale_ink_is_ink() {
+        let w = 5;
+        let label = |s: f64| inks().label(&vec![share(s); w * w], &vec![true; w * w], w)[12];
+        assert_eq!(label(0.0), 0);
+        assert_eq!(label(0.2), 0);
+        for s in [0.45, 0.7, 1.0, 1.2] {
+            assert_eq!(label(s), 0b10, "{s}");
+        }
+    }
 }
