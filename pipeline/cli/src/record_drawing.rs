@@ -43,6 +43,9 @@ pub(crate) fn write(record: &Record, folder: &Path) -> Result<Vec<PathBuf>, End>
         let file = format!("block-{:02}-{}.svg", n + 1, names::safe(&block.part.name));
         let path = folder.join(file);
         files::write(&path, &rendered.bytes).map_err(End::failed)?;
+        if let Some(print) = &rendered.print {
+            files::write(&path.with_extension("pdf"), print).map_err(End::failed)?;
+        }
         out.push(path);
     }
     Ok(out)

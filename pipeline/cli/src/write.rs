@@ -66,7 +66,8 @@ impl PictureSink for Pictures<'_> {
 
     fn remove(&self, file: &str) {
         if let Some(path) = inside(self.writer.root(), file) {
-            // It may be gone already.
+            // It may be gone already, and only drawings have a print.
+            let _ = std::fs::remove_file(path.with_extension("pdf"));
             let _ = std::fs::remove_file(path);
         }
     }

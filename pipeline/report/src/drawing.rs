@@ -6,6 +6,7 @@ use svg::node::element::path::Data;
 use svg::node::element::{Circle, Group, Line, Path, Rectangle, Text, Title};
 
 use crate::picture::{Encoding, PictureError, Rendered, tone_colour};
+use crate::print::pdf;
 
 const FONT: &str = "DejaVu Sans, Verdana, sans-serif";
 /// White border about the drawing, mm.
@@ -84,12 +85,18 @@ pub fn render(picture: &Picture) -> Result<Rendered, PictureError> {
         );
         y += LINE;
     }
+    let svg = format!("{document}\n");
+    let print = pdf(&svg).map_err(|reason| PictureError::Encode {
+        picture: picture.name.clone(),
+        reason,
+    })?;
     #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
     Ok(Rendered {
-        bytes: format!("{document}\n").into_bytes(),
+        bytes: svg.into_bytes(),
         width: width.ceil() as usize,
         height: height.ceil() as usize,
         encoding: Encoding::Svg,
+        print: Some(print),
     })
 }
 
@@ -298,6 +305,27 @@ mod tests {
             "{text}"
         );
         assert!(text.contains("1 &lt; 2") && !text.contains("NaN"), "{text}");
+    }
+
+    #[test]
+    fn the_print_is_as_large_and_the_same_each_time() {
+        let print = || render(&drawing([180.0, 120.0])).unwrap().print.unwrap();
+        let bytes = print();
+        assert!(bytes.starts_with(b"%PDF-"));
+        assert_eq!(bytes, print());
+        // The page in points, 72 to the inch: 192 x 142.38 mm.
+        let text = String::from_utf8_lossy(&bytes);
+        let page = text.split("/MediaBox [").nth(1).unwrap();
+        let sides: Vec<f64> = page
+            .split(']')
+            .next()
+            .unwrap()
+            .split_whitespace()
+            .map(|n| n.parse().unwrap())
+            .collect();
+        for (side, mm) in sides[2..].iter().zip([192.0, 142.38]) {
+            assert!((side - mm / 25.4 * 72.0).abs() < 0.01, "{sides:?}");
+        }
     }
 
     #[test]

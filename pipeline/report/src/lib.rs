@@ -14,6 +14,7 @@ pub mod files;
 pub mod html;
 pub mod names;
 pub mod picture;
+mod print;
 pub mod runjson;
 mod writer;
 

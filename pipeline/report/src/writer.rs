@@ -177,7 +177,8 @@ impl Writer {
         Ok(Some(path))
     }
 
-    /// Writes a picture of a sheet, or of the whole run without one. May be
+    /// Writes a picture of a sheet, or of the whole run without one; of a drawing a PDF to
+    /// be printed beside it. May be
     /// called from several threads.
     ///
     /// # Errors
@@ -192,6 +193,9 @@ impl Writer {
         let of = sheet.map(|i| (i.sheet, i.impression.as_str()));
         let path = names::picture_path(stage, of, &picture.name, rendered.encoding.extension());
         files::write(&self.root.join(&path), &rendered.bytes)?;
+        if let Some(print) = &rendered.print {
+            files::write(&self.root.join(&path).with_extension("pdf"), print)?;
+        }
         Ok(PictureFile {
             stage: stage.to_owned(),
             sheet: sheet.map(|i| i.sheet),

@@ -119,7 +119,7 @@ pub(crate) fn drawing(
     }
     let height = list(run, mend, size, &mut marks);
     let caption = format!(
-        "Repair map of block {block}, true to size, the block face up: the print's mirror image, what prints right lies left. {} places, numbered as in repair_map, first what the print misses most, times how sure that is; lengths in mm with standard errors. Places and lengths are the paper's, which stretches: measure on the block from the nearest line. A break that the key's proof already had is among them only where both its ends are plain: elsewhere the record has no line there, and it was not searched.{} Dashed: the sheet. Print without scaling and check the scale bar.",
+        "Repair map of block {block}, true to size, the block face up: the print's mirror image, what prints right lies left. {} places, numbered as in repair_map, first what the print misses most, times how sure that is; lengths in mm with standard errors. Places and lengths are the paper's, which stretches: measure on the block from the nearest line. A break that the key's proof already had is among them only where both its ends are plain: elsewhere the record has no line there, and it was not searched.{} Dashed: the sheet. Print it, or the PDF beside it, without scaling and check the scale bar.",
         mend.len(),
         match left_out {
             0 => String::new(),

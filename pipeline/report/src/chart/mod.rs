@@ -83,6 +83,7 @@ pub fn render(picture: &Picture) -> Result<Rendered, PictureError> {
         width: WIDTH as usize,
         height: height as usize,
         encoding: Encoding::Svg,
+        print: None,
     })
 }
 

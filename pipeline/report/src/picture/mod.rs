@@ -133,6 +133,8 @@ pub struct Rendered {
     pub height: usize,
     /// File format.
     pub encoding: Encoding,
+    /// The same as PDF, to be printed true to size, if it is a drawing.
+    pub print: Option<Vec<u8>>,
 }
 
 /// Why a picture could not be rendered.
@@ -216,6 +218,7 @@ pub fn render(
         width: canvas.width() as usize,
         height: canvas.height() as usize,
         encoding: options.encoding,
+        print: None,
     })
 }
 

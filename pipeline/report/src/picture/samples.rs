@@ -48,6 +48,7 @@ pub fn samples(picture: &Picture, image: ImageView<'_, f32>) -> Result<Rendered,
         width,
         height,
         encoding: Encoding::Png,
+        print: None,
     })
 }
 
