@@ -40,6 +40,10 @@ const HEALS: [f64; 2] = [0.5, 0.15];
 const MOST: f64 = 8.987_196_820_661_972;
 /// No cutter strays by this much: a misfit, mm.
 const MISFIT_MM: f64 = 0.15;
+/// A new colour block leaves less than this beside the smooth warp, mm: more is what moved lines
+/// of the key do to the edges beside them.
+const MISFIT_COLOUR_MM: f64 = 0.06;
+
 /// What became of a block between two editions.
 #[derive(Debug, Clone)]
 pub(crate) struct Verdict {
@@ -106,9 +110,9 @@ pub(crate) fn judge(
             "its edges tell of fewer than {LEAST_TILES} places, or nothing fits"
         ));
     };
-    if course.deviation_mm > MISFIT_MM {
+    if course.deviation_mm > if key { MISFIT_MM } else { MISFIT_COLOUR_MM } {
         return undecided(format!(
-            "its edges lie up to some tenths of a millimetre from where they were looked for ({:.2} mm): nothing fits",
+            "its edges lie further from where they were looked for ({:.2} mm) than a new cut brings them: nothing fits",
             course.deviation_mm
         ));
     }

@@ -55,6 +55,13 @@ fn a_colour_block_that_is_not_well_placed_has_no_ratio() {
         assert_eq!(v.word, "undecided");
         assert!(v.log_ratio.is_none() && !v.why.is_empty());
     }
+    // Further than a new colour block's course, as beside moved lines of the key.
+    let beside = said(&course(0.09, 0.008, 60), false, [true; 2], [Some(0.004); 2]);
+    assert!(beside.word == "undecided" && beside.log_ratio.is_none());
+    assert_eq!(
+        said(&course(0.09, 0.008, 600), true, [true; 2], [None; 2]).word,
+        "re-cut"
+    );
     let blind = said(&course(0.04, 0.03, 60), false, [true; 2], [Some(0.004); 2]);
     assert!(blind.log_ratio.is_none());
 }
