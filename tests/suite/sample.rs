@@ -258,7 +258,12 @@ fn the_preset_for_first_proofs_gives_corrections_and_drawings() {
     let key = std::fs::read_to_string(drawings.join("block-01-key.svg")).unwrap();
     // True to size, and the key's lines have their numbers.
     assert!(key.contains("mm\"") && key.contains("</text>"));
-    assert_eq!(std::fs::read_dir(&drawings).unwrap().count(), 7);
+    for kind in ["svg", "pdf"] {
+        let files = std::fs::read_dir(&drawings).unwrap();
+        let of_kind =
+            files.filter(|f| f.as_ref().unwrap().path().extension() == Some(kind.as_ref()));
+        assert_eq!(of_kind.count(), 7, "{kind}");
+    }
     let none = restrike().arg("record").arg(&folder).output().unwrap();
     assert_eq!(none.status.code(), Some(2));
 }
