@@ -148,10 +148,8 @@ impl Stack {
         };
         for row in 0..table.rows.len() {
             let status = table.get(row, "status").as_str().unwrap_or_default();
-            let sheet = table.get(row, "sheet").as_i64();
-            let sheet = sheet.and_then(|s| usize::try_from(s).ok());
             if NO_SHEET.contains(&status)
-                && let Some(place) = sheet.and_then(|s| self.places.get_mut(s))
+                && let Some(place) = sheet_of(table, row).and_then(|s| self.places.get_mut(s))
             {
                 *place = None;
             }
@@ -160,12 +158,14 @@ impl Stack {
 
     /// Whether a row is of the impression that its block's places are relative to.
     fn is_the_reference(&self, table: &Table, row: usize) -> bool {
-        let sheet = table.get(row, "sheet").as_i64();
-        let sheet = sheet.and_then(|s| usize::try_from(s).ok());
-        sheet.is_some()
-            && sheet == self.reference
+        self.reference.is_some()
+            && sheet_of(table, row) == self.reference
             && table.get(row, "basis").as_str() == Some(TO_REFERENCE)
     }
+}
+
+fn sheet_of(table: &Table, row: usize) -> Option<usize> {
+    usize::try_from(table.get(row, "sheet").as_i64()?).ok()
 }
 
 /// All series of the run, in a fixed order: tables and columns as they stand,
