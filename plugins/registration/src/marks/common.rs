@@ -9,7 +9,7 @@ use restrike_ops::mark_contacts::RigidMotion;
 use restrike_ops::stats::median;
 
 use super::MarkOptions;
-use super::decide::{decide, move_of};
+use super::decide::{decide, move_of, sizes};
 use super::evidence::Evidence;
 use super::fit::{BlockFit, JUDGED, judged};
 use super::input::Motion;
@@ -47,8 +47,7 @@ impl Common {
 
     /// The 95 % interval of how much that is, mm.
     pub(crate) fn sizes(&self, face: usize) -> (f64, f64) {
-        let size = self.by[face].abs();
-        ((size - self.half[face]).max(0.0), size + self.half[face])
+        sizes(self.by[face], self.half[face])
     }
 
     /// The move of a block against the key when the key's marks are corrected and what is then

@@ -29,6 +29,11 @@ pub(crate) enum Action {
 }
 
 impl Action {
+    /// What moves a face by so much along its normal, towards the sheet.
+    pub(crate) fn moving(by: f64) -> Self {
+        if by > 0.0 { Self::Pad } else { Self::CutBack }
+    }
+
     /// Its name in tables.
     pub(crate) fn name(self) -> &'static str {
         match self {
@@ -88,14 +93,18 @@ impl Advice {
 
     /// The 95 % interval of how much is to be cut or padded, mm.
     pub(crate) fn sizes(&self, evidence: &[Evidence; JUDGED]) -> (f64, f64) {
-        let (size, half) = (self.by.abs(), evidence[self.on].half);
-        ((size - half).max(0.0), size + half)
+        sizes(self.by, evidence[self.on].half)
     }
 
     /// Whether the face is to be moved.
     pub(crate) fn acts(&self) -> bool {
         matches!(self.action, Action::CutBack | Action::Pad)
     }
+}
+
+/// The interval of how much is to be cut or padded, mm: no less than nothing.
+pub(crate) fn sizes(by: f64, half: f64) -> (f64, f64) {
+    ((by.abs() - half).max(0.0), by.abs() + half)
 }
 
 /// The advice for the three faces, and the move of the sheet it makes.
@@ -145,11 +154,7 @@ pub(crate) fn decide(
         let (action, because) = if inside {
             (Action::LeaveIt, Because::InTolerance(unmoved))
         } else if by != 0.0 {
-            let action = if by > 0.0 {
-                Action::Pad
-            } else {
-                Action::CutBack
-            };
+            let action = Action::moving(by);
             let because = if on == AS_ONE[f] {
                 Because::AsOne
             } else {

@@ -77,12 +77,7 @@ pub(crate) fn key_drawing(
             || format!("{}: leave it", faces[i].name()),
             |by| {
                 let (low, high) = common.sizes(i);
-                let action = if by > 0.0 {
-                    Action::Pad
-                } else {
-                    Action::CutBack
-                };
-                let (name, action) = (faces[i].name(), action.name());
+                let (name, action) = (faces[i].name(), Action::moving(by).name());
                 format!("{name}: {action} {} ({low:.2} to {high:.2})", mm(by))
             },
         );

@@ -304,11 +304,7 @@ fn key_rows(common: &Common, faces: &[Face; 3]) -> Vec<Row> {
     let row = |i: usize| {
         let face = &faces[i];
         let by = common.at_key(i);
-        let action = match by {
-            Some(by) if by > 0.0 => Action::Pad,
-            Some(_) => Action::CutBack,
-            None => Action::LeaveIt,
-        };
+        let action = by.map_or(Action::LeaveIt, Action::moving);
         let sizes = by.map(|_| common.sizes(i));
         let at = face.contact.at;
         let move_ = by.map(|by| mirrored(face.contact.normal * by));

@@ -2,7 +2,7 @@
 
 use restrike_ops::mark_contacts::RigidMotion;
 
-use super::decide::{Action, Advice, Because};
+use super::decide::{Action, Advice, Because, sizes};
 use super::evidence::{Evidence, More};
 use super::fit::{BlockFit, EDGE_FACES, JUDGED, Part};
 use super::layout::{Corner, Face};
@@ -109,14 +109,15 @@ fn turned(at: usize, a: &Advice, on: &Grounds<'_>) -> String {
 
 fn reason(at: usize, a: &Advice, on: &Grounds<'_>) -> String {
     let e = &on.evidence[if a.acts() { a.on } else { at }];
+    let (low, high) = sizes(a.by, e.half);
     let size = mm(e.correction);
     let n = sheets(e.sheets);
     let scatter = e.scatter.unwrap_or(0.0);
     match a.because {
         Because::Shifted => format!(
             "between {} and {} (95 % interval) from {n}, more than the scatter of placing ({} from sheet to sheet) makes of their mean",
-            mm((a.by.abs() - e.half).max(0.0)),
-            mm(a.by.abs() + e.half),
+            mm(low),
+            mm(high),
             mm(scatter)
         ),
         Because::AsOne if a.by.abs() <= e.half => format!(
@@ -127,8 +128,8 @@ fn reason(at: usize, a: &Advice, on: &Grounds<'_>) -> String {
         ),
         Because::AsOne => format!(
             "the block as a whole is off this way by {} to {} (95 % interval) from {n}, more than the scatter of placing ({} from sheet to sheet) makes of their mean; whether it is turned besides ({} is measured at this face) they do not decide",
-            mm((a.by.abs() - e.half).max(0.0)),
-            mm(a.by.abs() + e.half),
+            mm(low),
+            mm(high),
             mm(scatter),
             mm(on.evidence[at].correction)
         ),
